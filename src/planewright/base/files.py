@@ -37,12 +37,12 @@ def replace(source: Path, target: Path) -> None:
     for pause_s in (0.0, 0.05, 0.2, 0.5, 1.0):
         time.sleep(pause_s)
         try:
-            os.replace(source, target)
+            source.replace(target)
             return
         except PermissionError:
             if os.name != "nt":
                 raise
-    os.replace(source, target)
+    source.replace(target)
 
 
 def sync_folder(folder: Path) -> None:

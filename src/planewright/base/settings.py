@@ -122,6 +122,8 @@ def _first_problem(model: type[Settings], error: ValidationError, text: str, whe
     if isinstance(cause, _QuantityError):
         cause.problem.where = place
         return cause.problem
+    if isinstance(cause, ValueError):
+        return SettingProblem(f"This cannot be: {cause}.", where=place)
     if kind == "extra_forbidden":
         known = _known_keys(model, path[:-1])
         near = difflib.get_close_matches(str(path[-1]), known, n=1, cutoff=0.0)

@@ -1,0 +1,1 @@
+"""Floor 2: the description of one instrument."""

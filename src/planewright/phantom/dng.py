@@ -112,7 +112,7 @@ def _tiles(mosaic: NDArray[np.uint16], meta: FileMeta, workers: int | None) -> _
         row, column = corner
         piece = mosaic[row : row + high, column : column + wide]
         short = ((0, high - piece.shape[0]), (0, wide - piece.shape[1]))
-        tile = np.ascontiguousarray(np.pad(piece, short, mode="edge"))
+        tile = np.ascontiguousarray(np.pad(piece, short))
         # Two sensor rows make one row of the JPEG, so that each count is predicted from its own
         # colour: a third smaller. Readers take the tile as a run of samples, whatever its shape.
         paired = tile.reshape(high // 2, 2 * wide)

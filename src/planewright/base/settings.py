@@ -114,7 +114,9 @@ def read_settings(model: type[Model], text: str, *, where: str, newest: int = 1)
 
 
 def _first_problem(model: type[Settings], error: ValidationError, text: str, where: str) -> Problem:
-    first = error.errors()[0]
+    # A misspelt key also leaves its right name missing: the misspelling is what to tell.
+    errors = error.errors()
+    first = next((one for one in errors if one["type"] == "extra_forbidden"), errors[0])
     path = tuple(first["loc"])
     place = f"{where}, line {line_of(text, path)}: {dotted(path)}"
     kind = first["type"]

@@ -1,0 +1,1 @@
+"""Floor 5: steadying, evening, orientation, and the store."""

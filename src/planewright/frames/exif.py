@@ -63,23 +63,34 @@ def exposure_from(found: dict[str, Any]) -> tuple[Exposure, tuple[str, ...]]:
         What cannot be true.
     """
     notes: list[str] = []
+    found = _by_tag(found)
     taken_at, part = _time(found, notes)
-    orientation = _number(found, "Image Orientation")
+    orientation = _number(found, "Orientation")
     if orientation is not None and orientation not in range(1, 9):
         notes.append(f"Orientation {orientation:g} does not exist; left out.")
         orientation = None
     exposure = Exposure(
         taken_at=taken_at,
-        subsecond_s=_subsecond(_text(found, f"EXIF SubSecTime{part}")) if taken_at else None,
-        utc_offset_min=_offset(_text(found, f"EXIF OffsetTime{part}", "EXIF OffsetTime")),
+        subsecond_s=_subsecond(_text(found, f"SubSecTime{part}")) if taken_at else None,
+        utc_offset_min=_offset(_text(found, f"OffsetTime{part}", "OffsetTime")),
         exposure_s=_exposure_s(found, notes),
         iso=_iso(found, notes),
         f_number=_f_number(found, notes),
         orientation=None if orientation is None else int(orientation),
         camera=_camera(found),
-        serial=_text(found, "EXIF BodySerialNumber", "Image BodySerialNumber", "Image Tag 0xC62F"),
+        serial=_text(found, "BodySerialNumber", "Tag 0xC62F"),
     )
     return exposure, tuple(notes)
+
+
+def _by_tag(found: dict[str, Any]) -> dict[str, Any]:
+    """Forget in which directory a tag stands: TIFF/EP writes all into the first one."""
+    tags: dict[str, Any] = {}
+    for directory in ("EXIF ", "Image "):
+        for name, tag in found.items():
+            if name.startswith(directory):
+                tags.setdefault(name.removeprefix(directory), tag)
+    return tags
 
 
 def _values(found: dict[str, Any], name: str) -> list[Any]:
@@ -125,9 +136,9 @@ def _text(found: dict[str, Any], *names: str) -> str:
 
 def _time(found: dict[str, Any], notes: list[str]) -> tuple[datetime | None, str]:
     for name, part in (
-        ("EXIF DateTimeOriginal", "Original"),
-        ("EXIF DateTimeDigitized", "Digitized"),
-        ("Image DateTime", ""),
+        ("DateTimeOriginal", "Original"),
+        ("DateTimeDigitized", "Digitized"),
+        ("DateTime", ""),
     ):
         text = _text(found, name)
         if not text.strip(": "):
@@ -156,22 +167,22 @@ def _offset(text: str) -> int | None:
 
 
 def _exposure_s(found: dict[str, Any], notes: list[str]) -> float | None:
-    stated = _number(found, "EXIF ExposureTime", "Image ExposureTime")
+    stated = _number(found, "ExposureTime")
     if stated is not None:
         if _SHORTEST_S <= stated <= _LONGEST_S:
             return stated
         shown = "divided by zero" if math.isnan(stated) else f"of {stated:.10g} s"
         notes.append(f"An exposure {shown} cannot be true; left out.")
-    speed = _number(found, "EXIF ShutterSpeedValue", "Image ShutterSpeedValue")
+    speed = _number(found, "ShutterSpeedValue")
     if speed is not None and math.isfinite(speed) and -17 <= speed <= 23:
         return float(2.0**-speed)  # APEX, [1]
     return None
 
 
 def _iso(found: dict[str, Any], notes: list[str]) -> int | None:
-    short = _number(found, "EXIF ISOSpeedRatings", "Image ISOSpeedRatings")
-    names = ("RecommendedExposureIndex", "StandardOutputSensitivity", "ISOSpeed")
-    longs = [_number(found, f"EXIF {name}") for name in names]
+    short = _number(found, "ISOSpeedRatings")
+    names = ("ISOSpeed", "RecommendedExposureIndex", "Tag 0x8831")
+    longs = [_number(found, name) for name in names]
     candidates = longs if short is None or short >= _ISO_FULL else [short]
     for value in [*candidates, short]:
         if value is not None and 1 <= value <= _HIGHEST_ISO:
@@ -184,7 +195,7 @@ def _iso(found: dict[str, Any], notes: list[str]) -> int | None:
 
 
 def _f_number(found: dict[str, Any], notes: list[str]) -> float | None:
-    value = _number(found, "EXIF FNumber", "Image FNumber")
+    value = _number(found, "FNumber")
     if value is None or value == 0 or math.isnan(value):
         return None  # 0 is what a camera writes with no lens of its own
     if 0.3 <= value <= 1024:
@@ -194,7 +205,7 @@ def _f_number(found: dict[str, Any], notes: list[str]) -> float | None:
 
 
 def _camera(found: dict[str, Any]) -> str:
-    make, model = _text(found, "Image Make"), _text(found, "Image Model")
+    make, model = _text(found, "Make"), _text(found, "Model")
     if model.lower().startswith(make.lower()):
         return model
     return f"{make} {model}".strip()

@@ -12,13 +12,13 @@ import numpy.typing as npt
 
 from planewright.base.nouns import Colour, Lattice
 from planewright.base.problems import PhotographProblem
-from planewright.frames import tags as t
+from planewright.frames.dng import SITES, DngMosaic, dng_mosaic
 from planewright.frames.exif import read_exposure
 from planewright.frames.guard import decoding, refuse_bomb
 from planewright.frames.nouns import Exposure, Header, Plane
 from planewright.kernels import mosaic as m
 
-_SITES = ((0, 0), (0, 1), (1, 0), (1, 1))
+_KNOWN: dict[tuple[str, int | None, int, int], tuple[str, float]] = {}
 
 
 @dataclass(frozen=True)
@@ -36,24 +36,39 @@ class _Sensor:
 
 
 def read_header(path: Path) -> Header:
-    """Read a RAW file's header; its pixels stay packed."""
+    """Read a RAW file's header. A DNG's pixels stay packed.
+
+    Of other makers' files LibRaw tells pattern and levels only after unpacking: that is done once
+    for each camera, size and sensitivity, and remembered.
+    """
     import rawpy
 
     with path.open("rb") as handle:
         exposure, notes = read_exposure(handle)
     with decoding(path, "opened as camera RAW"), rawpy.imread(str(path)) as raw:
-        sensor = _sensor(path, raw)
-        if exposure == Exposure():
-            exposure = _from_libraw(raw)
-    white = max(sensor.white)
+        _refuse_bomb(path, raw)
+        rows, columns = int(raw.sizes.height), int(raw.sizes.width)
+        dng = dng_mosaic(path)
+        if dng is not None:
+            _refuse_dng(path, dng)
+            letters = _bayer(path, dng.letters_at(raw.sizes.top_margin, raw.sizes.left_margin))
+            white = dng.white
+        else:
+            key = (exposure.camera, exposure.iso, rows, columns)
+            if not exposure.camera or key not in _KNOWN:
+                sensor = _sensor(path, raw)
+                _KNOWN[key] = (sensor.letters, max(sensor.white))
+            letters, white = _KNOWN[key]
+            if exposure == Exposure():
+                exposure = _from_libraw(raw)
     return Header(
         path=path,
         kind="raw",
-        rows=sensor.rows,
-        columns=sensor.columns,
+        rows=rows,
+        columns=columns,
         pages=1,
         bits=max(1, math.ceil(math.log2(white + 1))),
-        pattern=sensor.letters,
+        pattern=letters,
         exposure=exposure,
         white=white,
         notes=notes,
@@ -79,7 +94,7 @@ def _plane(
 ) -> Plane:
     white = sensor.white if white_hint is None else (float(white_hint),) * 4
     chosen = sensor.sites(colour.value[0].upper())
-    sites = [_SITES[i] for i in chosen]
+    sites = [SITES[i] for i in chosen]
     counts: npt.NDArray[np.uint16] | npt.NDArray[np.float32]
     full: npt.NDArray[np.bool_] | None
     if len(sites) == 2:
@@ -112,7 +127,7 @@ def _plane(
 
 
 def _colour_light(mosaic: npt.NDArray[np.uint16], sensor: _Sensor) -> dict[str, float]:
-    levels = m.site_levels(mosaic, sites=_SITES)
+    levels = m.site_levels(mosaic, sites=SITES)
     light = [level - black for level, black in zip(levels, sensor.black, strict=True)]
     names = {"R": "red", "G": "green", "B": "blue"}
     return {
@@ -121,30 +136,45 @@ def _colour_light(mosaic: npt.NDArray[np.uint16], sensor: _Sensor) -> dict[str, 
     }
 
 
+def _refuse_bomb(path: Path, raw: Any) -> None:
+    rows, columns = int(raw.sizes.raw_height), int(raw.sizes.raw_width)
+    stored = path.stat().st_size
+    refuse_bomb(path, rows=rows, columns=columns, decoded=2 * rows * columns, stored=stored)
+
+
+def _refuse_dng(path: Path, dng: DngMosaic) -> None:
+    if dng.linear:
+        raise _no_mosaic(path, "a DNG without a mosaic (linear RAW)")
+    if dng.repeat == (1, 1) or len(dng.pattern) != dng.repeat[0] * dng.repeat[1]:
+        raise _no_mosaic(path, "no colour pattern (a monochrome sensor)")
+    if dng.repeat != (2, 2):
+        raise _no_mosaic(path, f"a colour pattern of {dng.repeat[0]} × {dng.repeat[1]} pixels")
+
+
+def _bayer(path: Path, letters: str) -> str:
+    if letters not in ("RGGB", "BGGR", "GRBG", "GBRG"):
+        raise _no_mosaic(path, f"the colours {letters} in its cell")
+    return letters
+
+
 def _sensor(path: Path, raw: Any) -> _Sensor:
-    sizes = raw.sizes
-    refuse_bomb(
-        path,
-        rows=int(sizes.raw_height),
-        columns=int(sizes.raw_width),
-        decoded=2 * int(sizes.raw_height) * int(sizes.raw_width),
-        stored=path.stat().st_size,
-    )
+    _refuse_bomb(path, raw)
+    dng = dng_mosaic(path)
+    if dng is not None:
+        _refuse_dng(path, dng)
     cell = raw.raw_pattern
     if str(raw.raw_type).endswith("Stack"):
         raise _no_mosaic(path, "three colours at each pixel (linear or layered RAW)")
     if cell is None or raw.num_colors == 1 or cell.shape == (1, 1):
-        raise _no_mosaic(path, "no colour pattern (a monochrome sensor, or a linear DNG)")
+        raise _no_mosaic(path, "no colour pattern (a monochrome sensor)")
     if cell.shape != (2, 2):
         raise _no_mosaic(path, f"a colour pattern of {cell.shape[0]} × {cell.shape[1]} pixels")
-    top, left = int(sizes.top_margin), int(sizes.left_margin)
-    indices = [int(raw.raw_color(top + row, left + column)) for row, column in _SITES]
+    top, left = int(raw.sizes.top_margin), int(raw.sizes.left_margin)
+    indices = [int(raw.raw_color(top + row, left + column)) for row, column in SITES]
     names = bytes(raw.color_desc).decode("ascii", "replace")
-    letters = "".join(names[i] if i < len(names) else "?" for i in indices)
-    if letters not in ("RGGB", "BGGR", "GRBG", "GBRG"):
-        raise _no_mosaic(path, f"the colours {letters} in its cell")
+    letters = _bayer(path, "".join(names[i] if i < len(names) else "?" for i in indices))
     by_colour = [float(level) for level in raw.black_level_per_channel]
-    blacks = _dng_black(path, top, left) or tuple(by_colour[i] for i in indices)
+    blacks = (dng.black_at(top, left) if dng else ()) or tuple(by_colour[i] for i in indices)
     level = float(raw.white_level)
     own = raw.camera_white_level_per_channel
     whites = tuple(float(own[i]) if own is not None and own[i] > 0 else level for i in indices)
@@ -153,43 +183,15 @@ def _sensor(path: Path, raw: Any) -> _Sensor:
             "This RAW file's black level is not below its white level.",
             where=str(path),
             got=f"black {blacks}, white {whites}",
-            do="convert it to DNG, or report the camera's model",
+            do="convert it to DNG and use that",
         )
     return _Sensor(
-        rows=int(sizes.height),
-        columns=int(sizes.width),
+        rows=int(raw.sizes.height),
+        columns=int(raw.sizes.width),
         letters=letters,
         black=(blacks[0], blacks[1], blacks[2], blacks[3]),
         white=(whites[0], whites[1], whites[2], whites[3]),
     )
-
-
-def _dng_black(path: Path, top: int, left: int) -> tuple[float, ...] | None:
-    """Return a DNG's black levels site by site, counted from the visible corner.
-
-    LibRaw moves an odd margin of the active area to the next even one, but leaves the black
-    levels' own 2×2 pattern where it was: they would then stand at the wrong sites.
-    """
-    with path.open("rb") as handle:
-        if handle.read(4) not in (b"II*\0", b"MM\0*"):
-            return None
-        tags = t.TagFile(handle)
-        for one in tags.all():
-            if t.BLACK in one.entries and tags.number(one, t.PHOTOMETRIC) == t.CFA:
-                levels = tags.values(one.entries[t.BLACK])
-                repeat = one.entries.get(t.BLACK_REPEAT)
-                tall, wide = (int(v) for v in tags.values(repeat)) if repeat else (1, 1)
-                if not (1 <= tall <= 2 and 1 <= wide <= 2 and len(levels) == tall * wide):
-                    return None
-                active = one.entries.get(t.ACTIVE)
-                area = [int(v) for v in tags.values(active)] if active else [0, 0, 0, 0]
-                down, right = top - area[0], left - area[1]
-                found = tuple(
-                    float(levels[(row + down) % tall * wide + (column + right) % wide])
-                    for row, column in _SITES
-                )
-                return found if all(math.isfinite(level) for level in found) else None
-    return None
 
 
 def _no_mosaic(path: Path, got: str) -> PhotographProblem:

@@ -1,0 +1,512 @@
+"""What is wrong with single photographs, seen beside their neighbours."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planewright.base.nouns import Severity
+from planewright.check import light as lights
+from planewright.check.figures import FrameFacts, FrameFigures
+from planewright.check.limits import JudgeSettings, Limits
+from planewright.check.shake import Shake, find_shaken
+from planewright.kernels.signature import Similarity
+
+Floats = NDArray[np.float64]
+Value = TypeVar("Value")
+Pairs = dict[int, list[Similarity | None]]
+
+
+@dataclass(frozen=True)
+class Noted:
+    """Something about one photograph or a run of them, before its position is known.
+
+    Parameters
+    ----------
+    code, severity, what, got, expected, do
+        As in `planewright.base.nouns.Finding`; ``{place}`` in the texts stands for the position.
+    frames : tuple of int
+        Indices of the photographs, in order.
+    """
+
+    code: str
+    severity: Severity
+    frames: tuple[int, ...]
+    what: str
+    got: str = ""
+    expected: str = ""
+    do: str = ""
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """Photographs beside their neighbours.
+
+    Parameters
+    ----------
+    light : tuple of str
+        Which light was on, one a photograph; empty where it cannot be told.
+    brightness : array of shape (frames,)
+        Light over that of the neighbours.
+    blur_pixels : array of shape (frames,)
+        Blur beyond the neighbours along its worst direction, standard deviation, lattice pixels.
+    blur_stands_out : array of shape (frames,)
+        The same in robust standard deviations of its scatter.
+    shift_y, shift_x : arrays of shape (frames,)
+        Movement against the photograph before, lattice pixels; NaN where it cannot be told.
+    strange : bool array of shape (frames,)
+        Frames whose similarity to neighbours says nothing about their place.
+    stray_odds : array of shape (frames,)
+        Log odds that the photograph is one more than planned.
+    notes : tuple of Noted
+        What was noticed.
+    """
+
+    light: tuple[str, ...]
+    brightness: Floats
+    blur_pixels: Floats
+    blur_stands_out: Floats
+    shift_y: Floats
+    shift_x: Floats
+    strange: NDArray[np.bool_]
+    stray_odds: Floats
+    notes: tuple[Noted, ...]
+
+
+_STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -3.0}
+
+
+def inspect_frames(
+    frames: Sequence[FrameFigures | None],
+    facts: Sequence[FrameFacts],
+    pairs: Pairs,
+    settings: JudgeSettings,
+) -> Inspection:
+    """Compare photographs with their neighbours.
+
+    Parameters
+    ----------
+    frames : sequence of FrameFigures or None
+        In the order of shooting; None for those that cannot be read.
+    facts : sequence of FrameFacts
+        One for each.
+    pairs : dict
+        Similarities by lag.
+    settings : JudgeSettings
+        Thresholds.
+
+    Returns
+    -------
+    Inspection
+        With what was noticed, but not yet where.
+    """
+    count = len(frames)
+    limits = settings.limits
+    known = [k for k in range(count) if frames[k] is not None]
+    seen = [f for f in frames if f is not None]
+    factors = exposure_factors([facts[k] for k in known], limits)
+    shape = _most([f.shape for f in seen])
+    usual_size = np.array([f.shape == shape for f in seen], dtype=bool)
+    alike = _alike(pairs, count)
+    found = lights.judge_light(seen, factors, alike[known], limits)
+    kinds = [""] * count
+    brightness, blur, stands, angle = (np.full(count, np.nan) for _ in range(4))
+    for place, k in enumerate(known):
+        kinds[k] = found.kinds[place]
+        brightness[k] = found.brightness[place]
+    usable = usual_size & np.array([kind == lights.USUAL for kind in found.kinds], dtype=bool)
+    shake = _shake(seen, usable, limits)
+    blur[known], stands[known], angle[known] = (
+        shake.blur_pixels,
+        shake.stands_out,
+        shake.angle_deg,
+    )
+    strange = np.ones(count, bool)
+    strange[known] = ~usable
+    odds = np.full(count, -np.inf)
+    for k in known:
+        odds[k] = _STRAY_ODDS.get(kinds[k], -np.inf)
+    shift_y, shift_x = _shifts(pairs.get(1, []), count)
+    notes = [
+        *_light_notes(kinds, known, seen, found),
+        *_shaken_notes(blur, stands, angle, known, seen, limits),
+        *_saturated_notes(known, seen, limits),
+        *_setting_notes(facts, limits),
+        *_size_notes(known, seen, shape),
+        *_flicker_notes(brightness, kinds, limits),
+        *_movement_notes(shift_y, shift_x, strange, limits),
+    ]
+    return Inspection(
+        tuple(kinds), brightness, blur, stands, shift_y, shift_x, strange, odds, tuple(notes)
+    )
+
+
+def exposure_factors(facts: Sequence[FrameFacts], limits: Limits) -> Floats:
+    """Return each photograph's exposure (time × sensitivity) relative to the most common one."""
+    times = [_sane(f.exposure_s, limits) for f in facts]
+    usual_time = _most([t for t in times if t])
+    usual_iso = _most([f.iso for f in facts if f.iso])
+    out = np.ones(len(facts))
+    for k, (time, fact) in enumerate(zip(times, facts, strict=True)):
+        if time and usual_time:
+            out[k] *= time / usual_time
+        if fact.iso and usual_iso:
+            out[k] *= fact.iso / usual_iso
+    return out
+
+
+def _sane(exposure_s: float | None, limits: Limits) -> float | None:
+    if exposure_s is None or not 0 < exposure_s < limits.absurd_exposure_s:
+        return None
+    return exposure_s
+
+
+def _most(values: Sequence[Value]) -> Value | None:
+    """Return the most common value, the first of them in a tie; None for none."""
+    counted = Counter(values)
+    return counted.most_common(1)[0][0] if counted else None
+
+
+def _alike(pairs: Pairs, count: int) -> Floats:
+    """Return each frame's similarity to its nearer neighbour, over what is usual in the stack."""
+    best = np.full(count, np.nan)
+    values = []
+    for k, pair in enumerate(pairs.get(1, [])):
+        if pair is None or not pair.ok:
+            continue
+        values.append(pair.value)
+        for frame in (k, k + 1):
+            best[frame] = np.fmax(best[frame], pair.value)
+    if values:
+        best /= max(float(np.median(values)), 0.05)
+    return best
+
+
+def _shake(seen: Sequence[FrameFigures], usable: NDArray[np.bool_], limits: Limits) -> Shake:
+    if not seen:
+        empty = np.zeros(0)
+        return Shake(empty, empty, empty)
+    judged = usable & np.array([f.content >= limits.content for f in seen], dtype=bool)
+    # Power over the light's square: flicker and exposure drop out.
+    scale = np.array([max(f.signal, 1e-9) for f in seen])[:, None, None] ** 2
+    return find_shaken(
+        np.stack([f.power for f in seen]) / scale,
+        np.stack([f.power_sigma for f in seen]) / scale,
+        judged,
+        scatter=limits.scatter,
+    )
+
+
+def _shifts(pairs: Sequence[Similarity | None], count: int) -> tuple[Floats, Floats]:
+    shift_y, shift_x = np.full(count, np.nan), np.full(count, np.nan)
+    for k, pair in enumerate(pairs):
+        if pair is not None and pair.ok and pair.value > 5 * pair.sigma:
+            shift_y[k + 1], shift_x[k + 1] = pair.shift_y, pair.shift_x
+    return shift_y, shift_x
+
+
+def _runs(frames: Sequence[int]) -> list[tuple[int, ...]]:
+    """Split indices into runs of neighbours."""
+    runs: list[list[int]] = []
+    for frame in frames:
+        if runs and frame == runs[-1][-1] + 1:
+            runs[-1].append(frame)
+        else:
+            runs.append([frame])
+    return [tuple(run) for run in runs]
+
+
+_LIGHT_WORDS = {
+    lights.DARK: (
+        "dark-frame",
+        "The laser was off at {place}.",
+        "check the shutter and the laser's key, then take {place} again",
+    ),
+    lights.LAMP: (
+        "wrong-light",
+        "A lamp photograph stands at {place}, not one under the laser.",
+        "take {place} again under the laser alone",
+    ),
+    lights.LAMP_TOO: (
+        "lamp-left-on",
+        "A lamp was on beside the laser at {place}.",
+        "switch the lamp off, then take {place} again",
+    ),
+    lights.ROOM: (
+        "room-light",
+        "Room light fell on the sensor at {place}.",
+        "darken the room or close the box, then take {place} again",
+    ),
+}
+
+
+def _light_notes(
+    kinds: Sequence[str],
+    known: Sequence[int],
+    seen: Sequence[FrameFigures],
+    found: lights.LightFigures,
+) -> list[Noted]:
+    notes = []
+    for place, k in enumerate(known):
+        if kinds[k] not in _LIGHT_WORDS:
+            continue
+        code, what, do = _LIGHT_WORDS[kinds[k]]
+        if kinds[k] == lights.DARK:
+            got = f"mean {seen[place].mean:.1f} counts"
+            expected = f"about {found.expected_mean[place]:.1f} counts, as its neighbours"
+        else:
+            got = f"background {seen[place].background:.1f} counts"
+            expected = f"about {found.expected_background[place]:.1f} counts, as its neighbours"
+        notes.append(Noted(code, Severity.FAULT, (k,), what, got, expected, do))
+    return notes
+
+
+def _shaken_notes(
+    blur: Floats,
+    stands: Floats,
+    angle: Floats,
+    known: Sequence[int],
+    seen: Sequence[FrameFigures],
+    limits: Limits,
+) -> list[Noted]:
+    notes = []
+    for k in known:
+        if not (np.isfinite(stands[k]) and stands[k] > limits.scatter):
+            continue
+        if blur[k] < limits.shake_share * 0.5:
+            continue
+        notes.append(
+            Noted(
+                "shaken",
+                Severity.FAULT,
+                (k,),
+                "The frame at {place} is blurred, as by a vibration.",
+                f"extra blur of {blur[k]:.2f} pixels (standard deviation) along {angle[k]:.0f}°",
+                "as sharp as its neighbours",
+                "let the stage settle longer before the shutter opens, then take {place} again",
+            )
+        )
+    return notes
+
+
+def _saturated_notes(
+    known: Sequence[int], seen: Sequence[FrameFigures], limits: Limits
+) -> list[Noted]:
+    full = [
+        (k, f) for k, f in zip(known, seen, strict=True) if f.saturated_patch >= limits.patch_pixels
+    ]
+    figures = dict(full)
+    notes = []
+    for run in _runs([k for k, _ in full]):
+        largest = max((figures[k] for k in run), key=lambda f: f.saturated_patch)
+        row, column = largest.saturated_at or (0.0, 0.0)
+        notes.append(
+            Noted(
+                "saturated",
+                Severity.DOUBT,
+                run,
+                "The sensor was full at {place}.",
+                f"a patch of {largest.saturated_patch} pixels at row {row:.0f}, "
+                f"column {column:.0f}",
+                f"fewer than {limits.patch_pixels} full pixels together",
+                "expose shorter or lower the laser; light there is a lower bound and is masked",
+            )
+        )
+    return notes
+
+
+def _setting_notes(facts: Sequence[FrameFacts], limits: Limits) -> list[Noted]:
+    kinds: list[tuple[str, Severity, Callable[[FrameFacts], object], str, str, str]] = [
+        (
+            "exposure-changed",
+            Severity.DOUBT,
+            lambda f: _sane(f.exposure_s, limits),
+            "The exposure time changed at {place}.",
+            "s",
+            "set the exposure by hand; light is scaled by the ratio of the times",
+        ),
+        (
+            "iso-changed",
+            Severity.DOUBT,
+            lambda f: f.iso,
+            "The sensitivity (ISO) changed at {place}.",
+            "ISO",
+            "switch automatic ISO off; light is scaled by the ratio",
+        ),
+        (
+            "aperture-changed",
+            Severity.DOUBT,
+            lambda f: f.f_number,
+            "The aperture changed at {place}.",
+            "f/",
+            "set the aperture by hand",
+        ),
+        (
+            "orientation-flipped",
+            Severity.NOTE,
+            lambda f: f.orientation,
+            "The camera noted another orientation at {place}.",
+            "EXIF orientation",
+            "nothing: photographs are never turned by it; switch auto-rotate off",
+        ),
+        (
+            "two-cameras",
+            Severity.FAULT,
+            lambda f: (f.camera, f.serial) if f.camera or f.serial else None,
+            "Another camera took the photograph at {place}.",
+            "camera",
+            "sort the photographs by camera, one pass each",
+        ),
+    ]
+    notes = []
+    for code, severity, get, what, unit, do in kinds:
+        values = [get(f) for f in facts]
+        usual = _most([v for v in values if v is not None])
+        odd = [k for k, v in enumerate(values) if v is not None and v != usual]
+        for run in _runs(odd):
+            for part in _same(run, values):
+                notes.append(
+                    Noted(
+                        code,
+                        severity,
+                        part,
+                        what,
+                        _with_unit(values[part[0]], unit),
+                        _with_unit(usual, unit) + ", as most frames",
+                        do,
+                    )
+                )
+    absurd = [k for k, f in enumerate(facts) if f.exposure_s and not _sane(f.exposure_s, limits)]
+    for run in _runs(absurd):
+        notes.append(
+            Noted(
+                "absurd-exposure",
+                Severity.NOTE,
+                run,
+                "The exposure time at {place} cannot be true and is taken as unknown.",
+                f"{facts[run[0]].exposure_s:g} s",
+                f"less than {limits.absurd_exposure_s:g} s",
+                "check the camera's clock battery and card",
+            )
+        )
+    return notes
+
+
+def _same(run: Sequence[int], values: Sequence[object]) -> list[tuple[int, ...]]:
+    """Split a run where the value changes."""
+    parts: list[list[int]] = []
+    for k in run:
+        if parts and values[parts[-1][-1]] == values[k]:
+            parts[-1].append(k)
+        else:
+            parts.append([k])
+    return [tuple(part) for part in parts]
+
+
+def _with_unit(value: object, unit: str) -> str:
+    if isinstance(value, tuple):
+        return " ".join(str(part) for part in value if part)
+    if isinstance(value, float):
+        value = f"{value:g}"
+    return f"{value} {unit}" if unit == "s" else f"{unit}{'' if unit == 'f/' else ' '}{value}"
+
+
+def _size_notes(known: Sequence[int], seen: Sequence[FrameFigures], shape: object) -> list[Noted]:
+    odd = [k for k, f in zip(known, seen, strict=True) if f.shape != shape]
+    figures = dict(zip(known, seen, strict=True))
+    return [
+        Noted(
+            "two-sizes",
+            Severity.FAULT,
+            run,
+            "The photograph at {place} has another size.",
+            "{} × {} pixels".format(*figures[run[0]].shape),
+            "{} × {} pixels, as most frames".format(*shape),  # type: ignore[misc]
+            "sort the photographs by size, one pass each",
+        )
+        for run in _runs(odd)
+    ]
+
+
+def _flicker_notes(brightness: Floats, kinds: Sequence[str], limits: Limits) -> list[Noted]:
+    usual = [k for k, kind in enumerate(kinds) if kind == lights.USUAL]
+    ratio = brightness[usual]
+    ratio = ratio[np.isfinite(ratio)]
+    if ratio.size < 8:
+        return []
+    rms = 1.4826 * float(np.median(np.abs(ratio - np.median(ratio))))
+    if rms < limits.flicker_share:
+        return []
+    return [
+        Noted(
+            "flicker",
+            Severity.NOTE,
+            (),
+            "The light changes from frame to frame over the whole stack.",
+            f"{100 * rms:.1f} % rms",
+            f"less than {100 * limits.flicker_share:.0f} %",
+            "let the laser warm up; name a reference (gel, medium) and the light can be evened",
+        )
+    ]
+
+
+def _movement_notes(
+    shift_y: Floats, shift_x: Floats, strange: NDArray[np.bool_], limits: Limits
+) -> list[Noted]:
+    notes = []
+    fine = ~strange & ~np.concatenate([[True], strange[:-1]]) if strange.size else strange
+    known = np.flatnonzero(np.isfinite(shift_y) & fine)
+    if known.size < 5:
+        return []
+    length = np.hypot(
+        shift_y[known] - np.median(shift_y[known]), shift_x[known] - np.median(shift_x[known])
+    )
+    usual = float(np.median(length))
+    for place in np.flatnonzero(length > max(limits.jump_pixels, 6.0 * usual)):
+        k = int(known[place])
+        back = (
+            place + 1 < known.size
+            and np.hypot(
+                shift_y[known[place + 1]] + shift_y[k], shift_x[known[place + 1]] + shift_x[k]
+            )
+            < 0.5 * length[place]
+        )
+        before = (
+            place > 0
+            and np.hypot(
+                shift_y[known[place - 1]] + shift_y[k], shift_x[known[place - 1]] + shift_x[k]
+            )
+            < 0.5 * length[place]
+        )
+        if back or before:
+            continue  # one frame aside: jitter, which steadying takes out
+        notes.append(
+            Noted(
+                "jump",
+                Severity.DOUBT,
+                (k,),
+                "The picture jumped before {place} and stayed there.",
+                f"{shift_y[k]:.1f} pixels down, {shift_x[k]:.1f} right",
+                f"about {usual:.1f} pixels from frame to frame",
+                "look for a pulled cable or a knocked stage",
+            )
+        )
+    total = float(np.hypot(shift_y[known].sum(), shift_x[known].sum()))
+    if not notes and total > limits.drift_pixels:
+        notes.append(
+            Noted(
+                "drift",
+                Severity.NOTE,
+                (),
+                "The picture walks slowly over the stack.",
+                f"{shift_y[known].sum():.1f} pixels down, {shift_x[known].sum():.1f} right in all",
+                f"less than {limits.drift_pixels:.0f} pixels, or a specimen that is slanted",
+                "let stage and cell come to rest for half an hour; name a fixed reference",
+            )
+        )
+    return notes

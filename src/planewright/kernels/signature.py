@@ -1,0 +1,185 @@
+"""A small picture of a photograph by which neighbouring planes are told apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+Image = NDArray[np.float32]
+
+SIDE = 384  # pixels of a signature's longer side, at most
+_FINE = 1.0  # standard deviation of the finer blur, signature pixels
+_COARSE = 6.0  # and of the coarser
+_INDEPENDENT = 0.159  # share of signature pixels that are independent after the fine blur
+
+
+@dataclass(frozen=True)
+class Signature:
+    """Band-passed light of a photograph on a coarse grid.
+
+    Parameters
+    ----------
+    image : array of shape (rows, columns), float32
+        Light less its surroundings, tapered to zero at the edge.
+    bin_pixels : int
+        Side of a signature pixel, lattice pixels.
+    signal_energy : float
+        Sum of squares without the noise, from two halves with independent noise.
+    noise_energy : float
+        Sum of squares of the noise.
+    """
+
+    image: Image
+    bin_pixels: int
+    signal_energy: float
+    noise_energy: float
+
+
+@dataclass(frozen=True)
+class Similarity:
+    """How alike two photographs are, whatever their noise.
+
+    Parameters
+    ----------
+    ok : bool
+        Whether both hold enough structure to tell.
+    value : float
+        Correlation of their structure at the best shift: 1 for the same plane, less for others.
+    sigma : float
+        Standard error of ``value`` from noise.
+    shift_y, shift_x : float
+        By how much the second is moved against the first, lattice pixels.
+    why : str
+        Why not, where ``ok`` is false.
+    """
+
+    ok: bool
+    value: float
+    sigma: float
+    shift_y: float
+    shift_x: float
+    why: str = ""
+
+
+def signature(main: Image, other: Image) -> Signature:
+    """Reduce a photograph's two halves to a signature.
+
+    Parameters
+    ----------
+    main, other : arrays of shape (y, x)
+        What `planewright.kernels.noise.diagonal_halves` returned; half the lattice each way.
+
+    Returns
+    -------
+    Signature
+        At most 384 pixels on a side.
+    """
+    factor = max(1, int(np.ceil(max(main.shape) / SIDE)))
+    first, second = (_band(_binned(half, factor)) for half in (main, other))
+    image = (first + second) * np.float32(0.5)
+    total = float(np.square(image, dtype=np.float64).sum())
+    signal = float((first.astype(np.float64) * second).sum())
+    return Signature(image, 2 * factor, signal, max(0.0, total - signal))
+
+
+def similarity(first: Signature, second: Signature, *, reach: int = 24) -> Similarity:
+    """Correlate two signatures at their best small shift, corrected for noise.
+
+    Parameters
+    ----------
+    first, second : Signature
+        Of two photographs of one size.
+    reach : int
+        Largest shift that is tried, signature pixels.
+
+    Returns
+    -------
+    Similarity
+        With ``ok`` false where sizes differ or there is too little structure.
+
+    Notes
+    -----
+    The product of two photographs has no noise bias, their own energies have: these come from
+    two halves of each photograph whose noise is independent.
+    """
+    if first.image.shape != second.image.shape:
+        return Similarity(False, 0.0, 1.0, 0.0, 0.0, "of two sizes")
+    noise = 1.0 / (_INDEPENDENT * first.image.size)
+    for one in (first, second):
+        error = np.sqrt(2.0 * noise * one.noise_energy * (one.signal_energy + one.noise_energy))
+        if not one.signal_energy > max(5.0 * error, 1e-30):
+            return Similarity(False, 0.0, 1.0, 0.0, 0.0, "too little structure")
+    peak, shift_y, shift_x = _peak(first.image, second.image, reach)
+    s1, s2, n1, n2 = (
+        first.signal_energy,
+        second.signal_energy,
+        first.noise_energy,
+        second.noise_energy,
+    )
+    value = peak / np.sqrt(s1 * s2)
+    cross = noise * (s1 * n2 + s2 * n1 + n1 * n2) / (s1 * s2)
+    own = value**2 * noise * (n1 * (s1 + n1) / s1**2 + n2 * (s2 + n2) / s2**2) / 2
+    scale = first.bin_pixels
+    return Similarity(
+        True, float(value), float(np.sqrt(cross + own)), shift_y * scale, shift_x * scale
+    )
+
+
+def _binned(half: Image, factor: int) -> Image:
+    rows, columns = half.shape[0] // factor, half.shape[1] // factor
+    if factor == 1 or rows == 0 or columns == 0:
+        return half
+    cut = half[: rows * factor, : columns * factor]
+    small: Image = cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA)
+    return small
+
+
+def _band(image: Image) -> Image:
+    edge = cv2.BORDER_REFLECT_101 if min(image.shape) > 1 else cv2.BORDER_REPLICATE
+    fine = cv2.GaussianBlur(image, (0, 0), _FINE, borderType=edge)
+    coarse = cv2.GaussianBlur(image, (0, 0), _COARSE, borderType=edge)
+    fine -= coarse
+    fine *= np.outer(_taper(image.shape[0]), _taper(image.shape[1]))
+    result: Image = fine
+    return result
+
+
+def _taper(length: int) -> Image:
+    width = max(1, min(8, length // 8))
+    ramp = np.ones(length, np.float32)
+    slope = np.sin(0.5 * np.pi * (np.arange(width) + 0.5) / width) ** 2
+    ramp[:width] = slope
+    ramp[length - width :] = slope[::-1]
+    return ramp
+
+
+def _peak(first: Image, second: Image, reach: int) -> tuple[float, float, float]:
+    """Return height and place of the correlation's peak within reach, between pixels."""
+    rows, columns = (scipy.fft.next_fast_len(n + reach, real=True) for n in first.shape)
+    a = scipy.fft.rfft2(first, (rows, columns), workers=1)
+    b = scipy.fft.rfft2(second, (rows, columns), workers=1)
+    correlation = scipy.fft.irfft2(np.conj(a) * b, (rows, columns), workers=1)
+    span = min(reach, (min(first.shape) - 1) // 2)
+    index = np.arange(-span, span + 1)
+    near = correlation[np.ix_(index % rows, index % columns)].astype(np.float64)
+    top = int(np.argmax(near))
+    y, x = divmod(top, near.shape[1])
+    height = float(near[y, x])
+    dy, up_y = _parabola(near[:, x], y)
+    dx, up_x = _parabola(near[y, :], x)
+    return height + up_y + up_x, float(index[y] + dy), float(index[x] + dx)
+
+
+def _parabola(line: NDArray[np.float64], at: int) -> tuple[float, float]:
+    if not 0 < at < line.size - 1:
+        return 0.0, 0.0
+    left, middle, right = line[at - 1 : at + 2]
+    bend = left - 2.0 * middle + right
+    if bend >= 0:
+        return 0.0, 0.0
+    offset = 0.5 * (left - right) / bend
+    return float(offset), float(-0.25 * (left - right) * offset)

@@ -118,9 +118,10 @@ def _mend(
     empty: float,
 ) -> None:
     """Take the mean again where some voxels are to be left out; few, so gathered one by one."""
-    places = np.nonzero(flags & _LEFT_OUT)
-    if not places[0].size:
+    found = np.flatnonzero((flags & _LEFT_OUT) != 0)
+    if not found.size:
         return
+    places = np.unravel_index(found, flags.shape)
     corners = [
         tuple(p * f + o for p, f, o in zip(places, factor, offset, strict=True))
         for offset in product(*(range(f) for f in factor))

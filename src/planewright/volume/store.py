@@ -15,6 +15,7 @@ from planewright.volume.store_write import (
     store_bytes,
     sweep_partials,
     write_shard,
+    write_volume,
 )
 
 __all__ = [
@@ -37,4 +38,5 @@ __all__ = [
     "store_bytes",
     "sweep_partials",
     "write_shard",
+    "write_volume",
 ]

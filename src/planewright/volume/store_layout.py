@@ -23,7 +23,7 @@ FORMAT = 1
 AXES = ("c", "z", "y", "x")
 MASK = "labels/mask"
 SHARD = (32, 1024, 1024)
-CHUNK = (8, 256, 256)
+CHUNK = (4, 256, 256)
 COARSEST = 256  # levels are added until no axis is longer than this
 
 Triple = tuple[int, int, int]
@@ -143,13 +143,12 @@ class Layout:
         return z, y, x
 
     def level_block_bytes(self, level: int) -> int:
-        """Return about how much memory making one shard of a level from the one before takes."""
+        """Return how much memory making one shard of a level from the one before can take."""
         here = self.levels[level]
         item = 2 if self.number.dtype == "uint16" else 4
-        done = math.prod(here.shard) * (item + 1)
-        slab = here.chunk[0], *here.shard[1:]
-        source = math.prod(n * s for n, s in zip(slab, here.step, strict=True)) * (item + 1)
-        return 2 * done + 2 * source
+        plane = math.prod(n * s for n, s in zip((1, *here.shard[1:]), here.step, strict=True))
+        slab = plane * here.chunk[0] * (item + 1)
+        return 2 * math.prod(here.shard) * (item + 1) + slab + 6 * plane * (item + 1)
 
 
 def plan_layout(

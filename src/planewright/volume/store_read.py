@@ -9,15 +9,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import xarray
-import zarr
 from xarray.backends import BackendArray
 from xarray.core import indexing
 
 from planewright.base.nouns import Flag
 from planewright.base.problems import RangeProblem, StoreProblem
-from planewright.volume.number import NumberFormat
-from planewright.volume.store_layout import MASK, Layout, Level, read_layout
-from planewright.volume.store_write import shard_path
+from planewright.volume.store_layout import Layout, Level, read_layout
+from planewright.volume.store_write import read_window, shard_path
 
 
 def describe(path: Path) -> Layout:
@@ -111,7 +109,7 @@ def open_volume(path: Path, level: int = 0) -> xarray.DataArray:
         "level": level,
     }
     attributes = {k: v for k, v in attributes.items() if v is not None and v != ""}
-    array = _StoredArray(Path(path) / here.name, np.dtype(np.float32), layout.number)
+    array = _StoredArray(Path(path), layout, level, mask=False)
     return _data_array(array, here, "light", attributes)
 
 
@@ -137,14 +135,14 @@ def open_mask(path: Path, level: int = 0) -> xarray.DataArray:
     RangeProblem
         If there is no such level.
     """
-    _, here = _open(Path(path), level, mask=True)
+    layout, here = _open(Path(path), level, mask=True)
     attributes = {
         "long_name": "what is known of each voxel",
         "flag_masks": [int(flag) for flag in Flag],
         "flag_meanings": " ".join(str(flag.name).lower() for flag in Flag),
         "level": level,
     }
-    array = _StoredArray(Path(path) / MASK / here.name, np.dtype(np.uint8), None)
+    array = _StoredArray(Path(path), layout, level, mask=True)
     return _data_array(array, here, "mask", attributes)
 
 
@@ -192,13 +190,13 @@ def _data_array(
 class _StoredArray(BackendArray):
     """What xarray asks for the voxels that it needs; reads whole inner chunks, decodes light."""
 
-    def __init__(self, folder: Path, dtype: np.dtype[Any], number: NumberFormat | None) -> None:
-        self._folder = folder
-        self._number = number
-        self._array: zarr.Array[Any] | None = None
-        metadata = json.loads((folder / "zarr.json").read_bytes())
-        self.shape = tuple(metadata["shape"][1:])
-        self.dtype = dtype
+    def __init__(self, path: Path, layout: Layout, level: int, *, mask: bool) -> None:
+        self._path = path
+        self._layout = layout
+        self._level = level
+        self._mask = mask
+        self.shape = layout.levels[level].shape
+        self.dtype = np.dtype(np.uint8 if mask else np.float32)
 
     def __getitem__(self, key: indexing.ExplicitIndexer) -> npt.NDArray[Any]:
         found: npt.NDArray[Any] = indexing.explicit_indexing_adapter(
@@ -207,10 +205,23 @@ class _StoredArray(BackendArray):
         return found
 
     def _read(self, key: tuple[Any, ...]) -> npt.NDArray[Any]:
-        if self._array is None:
-            self._array = zarr.open_array(str(self._folder), mode="r", zarr_format=3)
-        stored = np.asarray(self._array.oindex[(0, *key)])
-        return stored if self._number is None else self._number.decode(stored)
+        axes = [_axis(part, size) for part, size in zip(key, self.shape, strict=True)]
+        stored = read_window(
+            self._path, self._layout, tuple(axes), level=self._level, mask=self._mask
+        )
+        single = tuple(0 if isinstance(part, int | np.integer) else slice(None) for part in key)
+        values = stored[single]
+        return values if self._mask else self._layout.number.decode(values)
 
-    def __getstate__(self) -> dict[str, Any]:
-        return {**self.__dict__, "_array": None}
+
+def _axis(part: Any, size: int) -> Any:
+    """Turn one axis of an index into a slice of step 1 or an array of positions from 0."""
+    if isinstance(part, slice):
+        start, stop, step = part.indices(size)
+        if step == 1:
+            return slice(start, max(start, stop))
+        return np.arange(start, stop, step)
+    if isinstance(part, int | np.integer):
+        first = int(part) % size
+        return slice(first, first + 1)
+    return np.asarray(part) % size

@@ -20,8 +20,8 @@ import numpy.typing as npt
 from planewright.base.files import PARTIAL, disk_problem, replace, sync_folder, whole_file
 from planewright.base.problems import RangeProblem, StoreProblem
 from planewright.volume.reduce import halve
-from planewright.volume.shards import ShardReader, encode_shard, pieces_of
-from planewright.volume.store_layout import MASK, Layout, Triple, Window, all_metadata
+from planewright.volume.shards import Selection, encode_shard, pieces_of, read_shard
+from planewright.volume.store_layout import MASK, Layout, Triple, all_metadata
 
 _OLD = ".replaced"
 
@@ -122,6 +122,45 @@ def write_shard(
         _write(shard_path(path, layout, index, level=level, mask=is_mask), pieces)
 
 
+def write_volume(
+    path: Path, layout: Layout, light: npt.NDArray[np.float32], mask: npt.NDArray[np.uint8]
+) -> None:
+    """Write a whole volume that fits into memory, with all its levels.
+
+    Parameters
+    ----------
+    path : Path
+        The store's folder.
+    layout : Layout
+        The plan.
+    light : ndarray of shape (z, y, x), float32
+        Light in the number format's unit.
+    mask : ndarray of uint8, same shape
+        Flags.
+
+    Raises
+    ------
+    RangeProblem
+        If light lies beyond what the number format holds, or a shape is not as planned.
+    SpaceProblem
+        If the disk is full.
+    """
+    stored, outside = layout.number.encode(light)
+    if outside.any():
+        raise RangeProblem(
+            "Light lies beyond what this number format can hold.",
+            got=f"{np.nanmin(light)} to {np.nanmax(light)}, {int(outside.sum())} voxels outside",
+            expected=f"{layout.number.low} to {layout.number.high}",
+        )
+    create(path, layout)
+    for index in layout.indices():
+        window = layout.window(index)
+        write_shard(path, layout, index, stored[window], mask[window])
+    for level in range(1, len(layout.levels)):
+        for index in layout.indices(level):
+            make_level_shard(path, layout, index, level=level)
+
+
 def make_level_shard(path: Path, layout: Layout, index: Triple, *, level: int) -> None:
     """Make one shard of a coarser level from the level before, which must be complete.
 
@@ -153,19 +192,20 @@ def make_level_shard(path: Path, layout: Layout, index: Triple, *, level: int) -
             slice(span.start * step, min(span.stop * step, size))
             for span, step, size in zip(spans, here.step, before.shape, strict=True)
         )
-        light[start:stop], mask[start:stop] = halve(
-            read_window(path, layout, source, level=level - 1, mask=False),
-            read_window(path, layout, source, level=level - 1, mask=True),
-            factor=here.step,
-            empty=layout.fill,
-        )
+        fine = read_window(path, layout, source, level=level - 1)
+        flags = read_window(path, layout, source, level=level - 1, mask=True)
+        for z in range(start, stop):  # plane by plane: what it takes meanwhile stays small
+            part = slice((z - start) * here.step[0], (z - start + 1) * here.step[0])
+            light[z : z + 1], mask[z : z + 1] = halve(
+                fine[part], flags[part], factor=here.step, empty=layout.fill
+            )
     write_shard(path, layout, index, light, mask, level=level)
 
 
 def read_window(
-    path: Path, layout: Layout, window: Window | tuple[slice, ...], *, level: int, mask: bool
+    path: Path, layout: Layout, window: Selection, *, level: int = 0, mask: bool = False
 ) -> npt.NDArray[Any]:
-    """Read stored numbers of a window (z, y, x) in the calling thread alone.
+    """Read stored numbers in the calling thread alone, decoding only the chunks they lie in.
 
     Parameters
     ----------
@@ -173,8 +213,8 @@ def read_window(
         The store's folder.
     layout : Layout
         The plan.
-    window : tuple of slice
-        Within the level, with start and stop, step 1.
+    window : tuple of slice or ndarray of int
+        What to read along (z, y, x), within the level; slices with start and stop, step 1.
     level : int
         Which level.
     mask : bool
@@ -183,7 +223,7 @@ def read_window(
     Returns
     -------
     ndarray
-        Stored numbers.
+        Stored numbers; the number format decodes them.
 
     Raises
     ------
@@ -193,13 +233,18 @@ def read_window(
     here = layout.levels[level]
     dtype = np.dtype(np.uint8 if mask else layout.number.dtype)
     fill = 0 if mask else layout.fill
-    out = np.empty(tuple(span.stop - span.start for span in window), dtype=dtype)
-    for index, part, target in pieces_of(window, here.shard):
+    sizes = [a.stop - a.start if isinstance(a, slice) else len(a) for a in window]
+    out = np.empty(sizes, dtype=dtype)
+    for index, inside, target in pieces_of(window, here.shard):
         file = shard_path(path, layout, index, level=level, mask=mask)
-        shard = ShardReader(file, shard=here.shard, chunk=here.chunk, dtype=dtype, fill=fill)
-        view = out[target]
-        for place, inside, spot in pieces_of(part, here.chunk):
-            view[spot] = shard.chunk(place)[inside]
+        if all(isinstance(axis, slice) for axis in window):
+            part = out[target]
+            read_shard(file, inside, part, shard=here.shard, chunk=here.chunk, fill=fill)
+        else:
+            axes = tuple(np.ravel(axis) for axis in inside)
+            part = np.empty([axis.size for axis in axes], dtype=dtype)
+            read_shard(file, axes, part, shard=here.shard, chunk=here.chunk, fill=fill)
+            out[target] = part
     return out
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from enum import IntFlag, StrEnum
 from typing import Any
@@ -97,6 +98,16 @@ class Finding:
     def to_dict(self) -> dict[str, Any]:
         """Return a JSON-ready copy."""
         return asdict(self)
+
+    @classmethod
+    def from_dict(cls, value: Mapping[str, Any]) -> Finding:
+        """Return the finding that ``to_dict`` wrote, also after a way through JSON."""
+        fields = dict(value)
+        fields["severity"] = Severity(fields["severity"])
+        fields["photographs"] = tuple(fields["photographs"])
+        if fields["positions"] is not None:
+            fields["positions"] = (fields["positions"][0], fields["positions"][1])
+        return cls(**fields)
 
 
 @dataclass(frozen=True)

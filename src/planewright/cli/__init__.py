@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import typer
 
-from planewright.cli import build, check, demo, new, picture
+from planewright.cli.build import build
+from planewright.cli.check import check
+from planewright.cli.demo import demo
+from planewright.cli.new import new
+from planewright.cli.picture import picture
 
 app = typer.Typer(
     name="planewright",
@@ -33,11 +37,11 @@ def _all(
     pass
 
 
-app.command("demo")(demo.demo)
-app.command("new")(new.new)
-app.command("check")(check.check)
-app.command("build")(build.build)
-app.command("picture")(picture.picture)
+app.command("demo")(demo)
+app.command("new")(new)
+app.command("check")(check)
+app.command("build")(build)
+app.command("picture")(picture)
 
 
 def main() -> None:

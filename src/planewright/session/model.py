@@ -85,6 +85,11 @@ class Pass(Settings):
     reference: Reference = Field(
         "", description="what stands still: gel beads, wall, repeat frames, or nothing"
     )
+    wall: tuple[int, int, int, int] | None = Field(
+        None,
+        description="where the wall stands that does not move: first row, end row, first column, "
+        "end column, sensor pixels",
+    )
     planned: int | None = Field(None, ge=1, le=100000, description="number of planned frames")
     cadence_s: Annotated[float | None, Unit("s", 0.001, 86400)] = Field(
         None, alias="cadence", description="planned time from one frame to the next"
@@ -102,6 +107,13 @@ class SessionFile(Settings):
     mounting: Mounting = Mounting()
     photographs: tuple[Photographs, ...] = Field((), description="groups of photographs")
     passes: tuple[Pass, ...] = Field((), alias="pass", description="the stacks")
+
+    @model_validator(mode="after")
+    def _wall_has_a_place(self) -> SessionFile:
+        for one in self.passes:
+            if (one.reference == "wall") != (one.wall is not None):
+                raise ValueError(f"pass '{one.name}' needs both reference = \"wall\" and wall")
+        return self
 
     @model_validator(mode="after")
     def _names_agree(self) -> SessionFile:

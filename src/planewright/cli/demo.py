@@ -1,0 +1,3 @@
+"""``planewright demo``."""
+def demo() -> None:
+    """x"""

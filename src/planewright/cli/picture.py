@@ -1,0 +1,3 @@
+"""``planewright picture``."""
+def picture() -> None:
+    """x"""

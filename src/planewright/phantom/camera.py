@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from planewright.phantom.instrument import Instrument
 
@@ -78,7 +79,7 @@ class Sensor:
             y, x = rng.uniform(0, shape[0]), rng.uniform(0, shape[1])
             radius, depth = rng.uniform(5, 14), rng.uniform(0.04, 0.15)
             away = np.hypot(rows - y, columns - x)
-            dust -= (depth / (1 + np.exp((away - radius) / 1.5))).astype(np.float32)
+            dust -= np.float32(depth) * expit((radius - away) / 1.5).astype(np.float32)
         return cls(instrument, hot, dust)
 
     def expose(

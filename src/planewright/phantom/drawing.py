@@ -14,7 +14,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from planewright.phantom.instrument import Instrument
-from planewright.phantom.scene import Ball, Nucleus, Rod, Scene, Slab
+from planewright.phantom.parts import Ball, Nucleus, Rod, Scene, Slab
 from planewright.phantom.shadows import Shadows
 
 Plane = NDArray[np.float32]

@@ -151,6 +151,7 @@ def random_faults(
     jitter_rms_px: float = 0.8,
     flicker_rms: float = 0.01,
     share: float = 1.0,
+    with_bubble: bool = False,
 ) -> Faults:
     """Draw a realistic mix of faults, no two at one position and none beside another.
 
@@ -164,6 +165,8 @@ def random_faults(
         Faults of the whole stack.
     share : float
         Probability with which each kind takes part.
+    with_bubble : bool
+        Whether a bubble passes.
 
     Returns
     -------
@@ -195,6 +198,7 @@ def random_faults(
     )
     missed, doubled, laser_off = some(1, 2), some(1, 2), some(0, 1)
     lamp_on, room_light, lamp_after = some(0, 1), some(0, 1), some(1, 1)
+    bubble = Bubble(int(rng.integers(frames // 3, frames // 2)), 5) if with_bubble else None
     change = int(rng.integers(frames // 4, 3 * frames // 4))
     which = rng.random()
     return Faults(
@@ -204,6 +208,7 @@ def random_faults(
         saturated=saturated,
         jitter_rms_px=jitter_rms_px,
         flicker_rms=flicker_rms,
+        bubble=bubble,
         laser_off=laser_off,
         lamp_on=lamp_on,
         room_light=room_light,

@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
+from scipy.special import expit
 
 from planewright.phantom.camera import colour_at_sites
 from planewright.phantom.drawing import Grid
 from planewright.phantom.faults import Bubble, Glare
 from planewright.phantom.instrument import Instrument
-from planewright.phantom.scene import Scene
+from planewright.phantom.parts import Scene
 from planewright.phantom.shadows import chord_um
 
 Plane = NDArray[np.float32]
@@ -82,9 +83,10 @@ def bubble_at(bubble: Bubble, position: int, instrument: Instrument) -> tuple[Pl
     angle = np.radians(instrument.sheet_angle_deg)
     ahead = np.cos(angle) * columns + np.sin(angle) * rows
     aside = np.abs(np.cos(angle) * rows - np.sin(angle) * columns)
-    blocked = 1 / (1 + np.exp((aside - bubble.radius_px) / (2 + 0.05 * np.maximum(ahead, 0))))
+    blocked = expit((bubble.radius_px - aside) / (2 + 0.05 * np.maximum(ahead, 0)))
     blocked = np.where(ahead > 0, 0.7 * blocked, 0.0)
-    inside = 1 / (1 + np.exp((away - bubble.radius_px) / 1.5))
+    inside = expit((bubble.radius_px - away) / 1.5)
+    blocked *= 1 - inside
     passed = (1 - blocked) * (1 - 0.8 * inside)
     ring = np.exp(-0.5 * ((away - bubble.radius_px) / 2.5) ** 2) * bubble.light_e
     return passed.astype(np.float32), ring.astype(np.float32)

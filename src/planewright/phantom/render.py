@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from planewright.base.files import hash_json, whole_file
 from planewright.base.problems import RangeProblem
 from planewright.base.progress import Progress, Quiet
+from planewright.phantom.camera import field_of_light
 from planewright.phantom.drawing import Drawing, Grid, Plane
 from planewright.phantom.instrument import Instrument
+from planewright.phantom.parts import Scene
 from planewright.phantom.pupil import DefocusNodes, gaussian_transfer, transfer
-from planewright.phantom.scene import Scene
 from planewright.phantom.shadows import path_um
 
 _FINEST_SLICE_UM = 0.65
@@ -178,8 +179,6 @@ def clean_stack(
         Electrons that a pixel of the dye's main colour gives at each site; vignetting and the
         sheet's height included, filter leak and dust not.
     """
-    from planewright.phantom.camera import field_of_light
-
     fine = fine_stack(scene, instrument, cache=cache, progress=progress)
     light = instrument.peak_e * field_of_light(instrument)
     out = np.empty((instrument.frames, instrument.rows, instrument.columns), np.float32)

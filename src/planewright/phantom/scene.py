@@ -1,171 +1,39 @@
-"""The specimen of the simulated instrument, in specimen coordinates.
+"""Scenes: a sea-urchin blastula in gel, beads, a fibre, a slanted tissue, a chiral marker.
 
-Micrometres; x along the light, z away from the detection lens, y so that (x, y, z) is
-right-handed: what an eye at the lens sees as right, down and away when the camera is not turned.
-The origin lies at the centre of the photograph and of the stack.
-
-Brightness 1 is a dye that gives the instrument's ``peak_e`` where it fills the sheet.
+Coordinates are those of :mod:`planewright.phantom.parts`.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-Point = tuple[float, float, float]
+from planewright.phantom.parts import Ball, Bead, Nucleus, Point, Rod, Scene, Slab, Speck
 
-
-@dataclass(frozen=True)
-class Nucleus:
-    """An ellipsoid of dye.
-
-    Parameters
-    ----------
-    centre_um : tuple of float
-        Centre (x, y, z), µm.
-    radii_um : tuple of float
-        Semi-axes, µm.
-    axes : tuple of tuple of float
-        Unit vectors of the semi-axes, one a row.
-    brightness : float
-        Dye inside.
-    """
-
-    centre_um: Point
-    radii_um: Point
-    axes: tuple[Point, Point, Point] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
-    brightness: float = 1.0
-
-    @property
-    def volume_um3(self) -> float:
-        """Volume, µm³."""
-        return 4.0 / 3.0 * math.pi * self.radii_um[0] * self.radii_um[1] * self.radii_um[2]
-
-
-@dataclass(frozen=True)
-class Ball:
-    """A blastula's wall: a hollow ball, parted into cells by membranes.
-
-    Parameters
-    ----------
-    centre_um : tuple of float
-        Centre (x, y, z), µm.
-    outer_um, inner_um : float
-        Radii of the outer and the inner face of the wall, µm.
-    seeds : tuple of tuple of float
-        Unit vector from the centre to each cell; the membranes part nearest seeds.
-    membrane_um : float
-        Standard deviation of a membrane's profile, µm.
-    membrane, cytoplasm : float
-        Brightness.
-    loss_light_per_um, loss_seen_per_um : float
-        Extinction of the sheet, and of the light on its way to the lens, inside the ball, 1/µm.
-    scatter_um : float
-        Standard deviation of the blur of light that was scattered on its way to the lens, µm.
-    scatter_kept : float
-        Share of that light which still arrives.
-    """
-
-    centre_um: Point
-    outer_um: float
-    inner_um: float
-    seeds: tuple[Point, ...]
-    membrane_um: float = 0.4
-    membrane: float = 0.55
-    cytoplasm: float = 0.10
-    loss_light_per_um: float = 0.0015
-    loss_seen_per_um: float = 0.003
-    scatter_um: float = 4.0
-    scatter_kept: float = 0.5
-
-
-@dataclass(frozen=True)
-class Bead:
-    """A point of dye. ``strength_um3`` is brightness times volume, µm³."""
-
-    centre_um: Point
-    strength_um3: float = 2.5
-
-
-@dataclass(frozen=True)
-class Rod:
-    """A thin straight rod with a Gaussian profile of standard deviation ``sigma_um``."""
-
-    start_um: Point
-    end_um: Point
-    sigma_um: float = 0.4
-    brightness: float = 2.0
-
-
-@dataclass(frozen=True)
-class Speck:
-    """An absorbing ball: light along a chord of length c keeps exp(−``per_um`` · c)."""
-
-    centre_um: Point
-    radius_um: float
-    per_um: float
-
-
-@dataclass(frozen=True)
-class Slab:
-    """A faint slanted layer: ``normal`` · p = ``offset_um``, Gaussian profile across."""
-
-    normal: Point
-    offset_um: float
-    sigma_um: float
-    brightness: float
-
-
-@dataclass(frozen=True)
-class Scene:
-    """Everything in the cell.
-
-    Parameters
-    ----------
-    name : str
-        What it shows.
-    ball : Ball or None
-        The embryo's wall.
-    nuclei, beads, rods, specks, slabs : tuple
-        The rest.
-    gel : float
-        Brightness of the gel everywhere.
-    fibre, chiral : tuple of int
-        Which rods are the slanted fibre, and which are the chiral marker.
-    hand : int
-        +1 if the chiral marker's long, middle and short rods are a right-handed triple,
-        −1 if left-handed, 0 if there is none.
-    texture_seed : int
-        Draws the graininess of nuclei and cytoplasm.
-    """
-
-    name: str
-    ball: Ball | None = None
-    nuclei: tuple[Nucleus, ...] = ()
-    beads: tuple[Bead, ...] = ()
-    rods: tuple[Rod, ...] = ()
-    specks: tuple[Speck, ...] = ()
-    slabs: tuple[Slab, ...] = ()
-    gel: float = 0.0
-    fibre: tuple[int, ...] = ()
-    chiral: tuple[int, ...] = ()
-    hand: int = 0
-    texture_seed: int = 0
-    texture: float = 0.0
-    extra: dict[str, float] = field(default_factory=dict, compare=False, hash=False)
-
-    def but(self, **changes: Any) -> Scene:
-        """Return a copy with some fields changed."""
-        return replace(self, **changes)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return a JSON-ready copy."""
-        return asdict(self)
+__all__ = [
+    "Ball",
+    "Bead",
+    "Nucleus",
+    "Point",
+    "Rod",
+    "Scene",
+    "Slab",
+    "Speck",
+    "beads_scene",
+    "chiral_scene",
+    "empty_scene",
+    "even_directions",
+    "fibre_scene",
+    "small_urchin_scene",
+    "tissue_scene",
+    "tripod",
+    "uniform_scene",
+    "urchin_scene",
+]
+_GAP_UM = 0.4  # between nuclei that do not touch
 
 
 def _point(values: NDArray[np.float64]) -> Point:
@@ -191,8 +59,8 @@ def _blastula(
     radius = outer_um - 0.5 * wall_um + rng.uniform(-0.12, 0.12, cells) * wall_um
     centres = way * radius[:, None]
     sizes = rng.uniform(3.05, 4.45, (cells, 3))
-    _touch(rng, centres, sizes, round(0.5 * touching * cells))
     _part(centres, sizes)
+    _touch(rng, centres, sizes, round(0.5 * touching * cells))
     ball = Ball(
         centre_um=(0.0, 0.0, 0.0),
         outer_um=outer_um,
@@ -219,33 +87,48 @@ def _touch(
     sizes: NDArray[np.float64],
     pairs: int,
 ) -> None:
-    """Move pairs of neighbours into contact, in place. They become balls, so contact is exact."""
+    """Move pairs of neighbours into contact, in place. They become balls, so contact is exact.
+
+    A pair that would reach into a third nucleus is left as it is.
+    """
     free = set(range(len(centres)))
-    tree = cKDTree(centres)
     for first in rng.permutation(len(centres)):
         if pairs == 0:
             return
-        near = tree.query(centres[first], k=2)[1][1]
+        distance = np.linalg.norm(centres - centres[first], axis=1)
+        near = int(np.argsort(distance)[1])
         if first not in free or near not in free:
             continue
-        for member in (first, near):
-            sizes[member] = sizes[member].mean()
-        gap = centres[near] - centres[first]
+        radius = sizes[[first, near]].mean(axis=1)
+        way = (centres[near] - centres[first]) / distance[near]
         middle = 0.5 * (centres[near] + centres[first])
-        half = 0.5 * (sizes[first, 0] + sizes[near, 0]) * gap / np.linalg.norm(gap)
-        centres[first], centres[near] = middle - half, middle + half
-        free -= {int(first), int(near)}
+        places = middle + np.outer([-0.5, 0.5], way) * radius.sum()
+        others = np.setdiff1d(np.arange(len(centres)), [first, near])
+        gaps = np.linalg.norm(centres[others][:, None] - places[None], axis=2)
+        if (gaps < sizes[others].max(axis=1)[:, None] + radius[None] + _GAP_UM).any():
+            continue
+        centres[[first, near]] = places
+        sizes[[first, near]] = radius[:, None]
+        free -= {int(first), near}
         pairs -= 1
 
 
 def _part(centres: NDArray[np.float64], sizes: NDArray[np.float64]) -> None:
-    """Shrink nuclei, in place, until none reaches into another (bounding balls)."""
-    for first, second in sorted(cKDTree(centres).query_pairs(2.1 * float(sizes.max()))):
-        distance = float(np.linalg.norm(centres[first] - centres[second]))
-        reach = float(sizes[first].max() + sizes[second].max())
-        if reach > distance:
-            sizes[first] *= distance / reach
-            sizes[second] *= distance / reach
+    """Push nuclei apart, in place, until none comes near another; shrink as a last resort."""
+    reach = sizes.max(axis=1)
+    for last in (*(False,) * 60, True):
+        for first, second in sorted(cKDTree(centres).query_pairs(2.0 * reach.max() + 1.0)):
+            way = centres[second] - centres[first]
+            distance = float(np.linalg.norm(way))
+            wanted = float(reach[first] + reach[second]) + _GAP_UM
+            if distance >= wanted:
+                continue
+            if last:
+                sizes[[first, second]] *= distance / wanted
+                continue
+            step = 0.51 * (wanted - distance) / distance * way
+            centres[first] -= step
+            centres[second] += step
 
 
 def _gel_beads(
@@ -275,7 +158,7 @@ def _gel_beads(
 
 def tripod(
     corner_um: Point,
-    lengths_um: Point = (18.0, 12.0, 8.0),
+    lengths_um: Point = (26.0, 18.0, 13.0),
     *,
     hand: int = 1,
     brightness: float = 2.2,
@@ -314,8 +197,8 @@ def urchin_scene(
     cells: int = 320,
     beads: int = 80,
     box_um: Point = (236.0, 200.0, 138.0),
-    specks: int = 4,
-    gel: float = 0.03,
+    specks: int = 6,
+    gel: float = 0.05,
     hand: int = 1,
     touching: float = 0.12,
 ) -> Scene:
@@ -351,25 +234,33 @@ def urchin_scene(
     outer = 0.5 * outer_diameter_um
     ball, nuclei = _blastula(rng, outer, wall_um, cells, touching)
     half = 0.5 * np.asarray(box_um)
-    marker = (-half[0] + 8.0, -half[1] + 10.0, -0.3 * half[2])
+    # Near the waist where there is room beside the embryo, else in the corner.
+    lengths = np.array([0.26, 0.19, 0.14]) * min(half[0] + half[1] - outer, 107.0)
+    beside = half[1] - outer > lengths[1] + 8.0
+    marker = (
+        -0.5 * lengths[0] if beside else -half[0] + 3.0,
+        -half[1] + (3.0 if hand > 0 else 3.0 + lengths[1]),
+        -0.5 * lengths[2],
+    )
+    clear = (outer + 6.0) / math.sqrt(2.0)  # of the embryo, on the diagonal
     fibre = Rod(
-        (half[0] - 30.0, half[1] - 32.0, -0.9 * half[2]),
-        (half[0] - 8.0, half[1] - 8.0, 0.9 * half[2]),
+        (max(half[0] - 30.0, clear), max(half[1] - 32.0, clear), -0.9 * half[2]),
+        (half[0] - 3.0, half[1] - 3.0, 0.9 * half[2]),
     )
     upstream = []
     for turn in np.linspace(-0.9, 0.9, specks) if specks else ():
         upstream.append(
             Speck(
                 (
-                    float(-outer - rng.uniform(4.0, 20.0)),
+                    float(-outer - rng.uniform(0.3, 1.0) * min(24.0, half[0] - outer - 3.0)),
                     float(turn * 0.7 * outer + rng.uniform(-4, 4)),
                     float(rng.uniform(-0.5, 0.5) * outer),
                 ),
-                radius_um=float(rng.uniform(2.0, 5.0)),
-                per_um=float(rng.uniform(0.08, 0.25)),
+                radius_um=float(rng.uniform(2.5, 6.0)),
+                per_um=float(rng.uniform(0.08, 0.3)),
             )
         )
-    rods = (*tripod(marker, hand=hand), fibre)
+    rods = (*tripod(marker, _point(lengths), hand=hand), fibre)
     return Scene(
         name="urchin",
         ball=ball,
@@ -386,7 +277,7 @@ def urchin_scene(
     )
 
 
-def small_urchin_scene(seed: int, *, hand: int = 1, gel: float = 0.03) -> Scene:
+def small_urchin_scene(seed: int, *, hand: int = 1, gel: float = 0.05) -> Scene:
     """Return a scaled-down embryo (60 µm) for the small instrument; nuclei keep their size."""
     return urchin_scene(
         seed,
@@ -490,7 +381,7 @@ def tissue_scene(
     Returns
     -------
     Scene
-        The scene; ``extra["walk_um_per_um"]`` is the sideways walk per travel in z.
+        The scene; its ``walk_um_per_um`` is the sideways walk per travel in z.
     """
     rng = np.random.default_rng([seed, 4])
     slant = math.radians(slant_deg)
@@ -513,7 +404,7 @@ def tissue_scene(
         gel=gel,
         texture_seed=seed,
         texture=0.18,
-        extra={"walk_um_per_um": 1.0 / math.tan(slant), "slant_deg": slant_deg},
+        slant_deg=slant_deg,
     )
 
 

@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from planewright.phantom.instrument import Instrument
-from planewright.phantom.scene import Ball, Scene, Speck
+from planewright.phantom.parts import Ball, Scene, Speck
 
-_CELLS = 12  # table cells per speck radius
+_CELLS = 16  # table cells per speck radius
 _LENGTHS = 14  # distances downstream at which the shadow is tabulated
 
 
@@ -79,7 +79,8 @@ class SpeckShadow:
             ]
         )
         where[0] = np.minimum(where[0], _LENGTHS - 1)
-        lost = map_coordinates(self._table, where, order=1, mode="constant")
+        flat = where.reshape(3, -1)
+        lost = map_coordinates(self._table, flat, order=1, mode="constant").reshape(far.shape)
         return np.where(far > 0, lost, 0.0)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from planewright.base.nouns import Role, Scan
+from planewright.base.nouns import Role
 from planewright.base.problems import RangeProblem
 from planewright.base.progress import Progress, Quiet
 from planewright.phantom.camera import Sensor, as_seen, field_of_light
@@ -26,12 +26,14 @@ from planewright.phantom.camera_files import (
 from planewright.phantom.faults import Faults
 from planewright.phantom.instrument import Instrument
 from planewright.phantom.other_light import bubble_at, glare_light, lamp_light, room_light
+from planewright.phantom.parts import Scene
 from planewright.phantom.render import FineStack, fine_stack
-from planewright.phantom.scene import Scene
+from planewright.phantom.session_text import FILE_ENDINGS, session_text
 from planewright.phantom.truth import ShotTruth, Truth, make_truth
 
+__all__ = ["Shot", "file_meta", "photographs", "session_text", "simulate"]
+
 FileKind = Literal["dng", "tiff", "png", "jpeg"]
-_ENDINGS: dict[str, str] = {"dng": "DNG", "tiff": "TIF", "png": "PNG", "jpeg": "JPG"}
 START = datetime(2031, 5, 17, 9, 41, 8)
 FIRST_NUMBER = 121
 PREFIX = "SEA"
@@ -117,8 +119,8 @@ def _events(instrument: Instrument, faults: Faults, cadence_s: float, seed: int)
         if position not in faults.missed:
             out.append(_Event(role, position, late(), labels))
         if position in faults.doubled:
-            again = _Event(role, position, late() + 0.5 * cadence_s, (*labels, "doubled"))
-            out.append(again)
+            own = tuple(name for name in labels if name not in ("shaken", "saturated"))
+            out.append(_Event(role, position, late() + 0.5 * cadence_s, (*own, "doubled")))
         clock += cadence_s
         if position in faults.lamp_after:
             out.append(_Event(Role.LAMP, None, late() + cadence_s, ("lamp_inside",)))
@@ -152,9 +154,7 @@ class _Studio:
         drift = self.drift(position)
         shift = (float(jitter[0] + drift[0]), float(jitter[1] + drift[1]))
         flicker = 1.0 + float(rng.normal(0.0, plan.flicker_rms)) if plan.flicker_rms else 1.0
-        shake = next((s for s in plan.shaken if s.position == position), None)
-        if "doubled" in event.labels:
-            shake = None
+        shaken = [s for s in plan.shaken if s.position == position and "shaken" in event.labels]
         laser = event.role is Role.SPECIMEN and "laser_off" not in event.labels
         facts: dict[str, Any] = {"shift_px": shift, "flicker": flicker}
         facts["plane"] = own.plane_of(position)
@@ -162,7 +162,7 @@ class _Studio:
         dye = np.zeros((own.rows, own.columns), np.float32)
         extra = np.zeros((own.rows, own.columns), np.float32)
         if laser:
-            swing, angle = (shake.swing_px, shake.angle_deg) if shake else (0.0, 0.0)
+            swing, angle = (shaken[0].swing_px, shaken[0].angle_deg) if shaken else (0.0, 0.0)
             facts.update(shake_px=swing, shake_deg=angle)
             seen = self.fine.plane(facts["plane"], shift_px=shift, shake_px=swing, shake_deg=angle)
             dye += seen * field_of_light(own) * np.float32(own.peak_e * flicker)
@@ -172,7 +172,7 @@ class _Studio:
             passed, ring = bubble_at(plan.bubble, position, own)
             dye = dye * passed + (ring if laser else 0)
         for glare in plan.saturated:
-            if glare.position == position and "doubled" not in event.labels:
+            if glare.position == position and "saturated" in event.labels:
                 dye += glare_light(glare, own)
         if "lamp_on" in event.labels or event.role is Role.LAMP:
             extra += lamp_light(self.scene, own, level_e=1400.0 if not laser else 350.0)
@@ -260,8 +260,9 @@ def photographs(
 def _first_number(events: list[_Event], plan: Faults, usual: int) -> int:
     if plan.rollover_after is None:
         return usual
-    before = sum(e.position is not None and e.position <= plan.rollover_after for e in events)
-    return 10000 - max(1, before)
+    taken = [i for i, e in enumerate(events) if e.position is not None]
+    before = [i for i in taken if (events[i].position or 0) <= plan.rollover_after]
+    return 9999 - (before[-1] if before else 0)
 
 
 def _take(
@@ -368,7 +369,6 @@ def simulate(
     plan = faults or Faults()
     records: list[ShotTruth] = []
     copies: dict[str, str] = {}
-    fine_stack(scene, instrument, cache=cache, progress=progress) if cache else None
     shots = photographs(
         scene,
         instrument,
@@ -380,19 +380,19 @@ def simulate(
         cadence_s=cadence_s,
         start=start,
         cache=cache,
-        progress=progress if cache is None else None,
+        progress=progress,
     )
     progress.stage("photographs", instrument.frames + darks + flats, "frames")
     for shot in shots:
         progress.check()
         place = {Role.DARK: "dark", Role.FLAT: "flat"}.get(shot.role, "frames")
-        path = folder / place / f"{shot.name}.{_ENDINGS[file_kind]}"
+        path = folder / place / f"{shot.name}.{FILE_ENDINGS[file_kind]}"
         meta = file_meta(shot, instrument)
         _write(path, shot, instrument, meta, file_kind, compressed)
         if pairs:
             write_jpeg(path.with_suffix(".JPG"), as_seen(shot.counts, instrument), meta)
         name = path.relative_to(folder).as_posix()
-        records.append(_renamed(shot.truth, name))
+        records.append(replace(shot.truth, name=name))
         first = "doubled" not in shot.faults and "lead_in" not in shot.faults
         if place == "frames" and shot.position is not None and first:
             if shot.position in plan.copied:
@@ -408,17 +408,11 @@ def simulate(
     return truth
 
 
-def _renamed(record: ShotTruth, name: str) -> ShotTruth:
-    from dataclasses import replace
-
-    return replace(record, name=name)
-
-
 def _check_kind(file_kind: FileKind, instrument: Instrument, pairs: bool) -> None:
     mosaic = bool(instrument.mosaic)
-    if file_kind not in _ENDINGS:
+    if file_kind not in FILE_ENDINGS:
         raise RangeProblem(
-            "This file format is not simulated.", got=file_kind, expected=", ".join(_ENDINGS)
+            "This file format is not simulated.", got=file_kind, expected=", ".join(FILE_ENDINGS)
         )
     if (file_kind == "dng" and not mosaic) or (file_kind in ("tiff", "png") and mosaic):
         raise RangeProblem(
@@ -466,84 +460,3 @@ def _write(
         write_png(path, shot.counts, meta)
     else:
         write_jpeg(path, as_seen(shot.counts, instrument), meta)
-
-
-def session_text(
-    instrument: Instrument,
-    *,
-    title: str = "Simulated urchin",
-    file_kind: FileKind = "dng",
-    cadence_s: float = 2.0,
-    colour: str = "green",
-    reference: str = "",
-    darks: bool = True,
-    flats: bool = True,
-    bench: str = "",
-    pixel_sigma_um: float = 0.0005,
-    step_sigma_um: float = 0.002,
-) -> str:
-    """Return the text of a ``session.toml`` that describes a simulated session truly.
-
-    Parameters
-    ----------
-    instrument : Instrument
-        The instrument that took it.
-    title : str
-        Title.
-    file_kind : str
-        As for :func:`simulate`.
-    cadence_s : float
-        Time between photographs, s.
-    colour : str
-        Colour to take from a mosaic.
-    reference : str
-        What stands still, if anything.
-    darks, flats : bool
-        Whether there are such photographs.
-    bench : str
-        File name of the bench; left out if empty.
-    pixel_sigma_um, step_sigma_um : float
-        Uncertainties stated for pixel and step, µm.
-
-    Returns
-    -------
-    str
-        TOML.
-    """
-    ending = _ENDINGS[file_kind]
-    scan = "away from lens" if instrument.scan is Scan.AWAY else "towards lens"
-    lines = ["format = 1", f'title = "{title}"']
-    lines += [f'bench = "{bench}"'] if bench else []
-    lines += [
-        "",
-        "[scale]",
-        f'pixel = "{instrument.pixel_um:g} um ± {pixel_sigma_um:g} um"',
-        f'step = "{instrument.step_um:g} um ± {step_sigma_um:g} um"',
-        "",
-        "[mounting]",
-        'held = "agarose column"',
-        'medium = "sea water"',
-        'temperature = "16 degC"',
-        "",
-        "[[photographs]]",
-        f'files = "frames/*.{ending}"',
-        'role = "specimen"',
-        'pass = "a"',
-    ]
-    for wanted, role in ((darks, "dark"), (flats, "flat")):
-        if wanted:
-            lines += ["", "[[photographs]]", f'files = "{role}/*.{ending}"', f'role = "{role}"']
-    lines += [
-        "",
-        "[[pass]]",
-        'name = "a"',
-        'moved = "specimen"',
-        f'scan = "{scan}"',
-        f"mirrored = {'true' if instrument.mirrored else 'false'}",
-        f'sheet_angle = "{instrument.sheet_angle_deg:g} deg"',
-        f'colour = "{colour}"',
-        'waist_at = "centre"',
-    ]
-    lines += [f'reference = "{reference}"'] if reference else []
-    lines += [f"planned = {instrument.frames}", f'cadence = "{cadence_s:g} s"', ""]
-    return "\n".join(lines)

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from planewright.base.files import write_json
 from planewright.phantom.instrument import Instrument
-from planewright.phantom.scene import Scene
+from planewright.phantom.parts import Scene
 
 _FORMAT = 1
 
@@ -133,6 +133,11 @@ class Truth:
         """Return the nuclei's volumes, µm³."""
         radii = _points(n["radii_um"] for n in self.scene["nuclei"])
         return np.asarray(4.0 / 3.0 * math.pi * np.prod(radii, axis=1))
+
+    def beads_from_waist_um(self) -> NDArray[np.float64]:
+        """Return how far downstream of the waist each bead lies (negative: upstream), µm."""
+        x = _points(b["centre_um"] for b in self.scene["beads"])[:, 0]
+        return np.asarray(x - self.apparatus.waist_x_um)
 
     def rods_zyx_um(self, which: tuple[int, ...]) -> NDArray[np.float64]:
         """Return start and end of rods in the world, shape (N, 2, 3), µm."""

@@ -1,3 +1,5 @@
 """``planewright demo``."""
+
+
 def demo() -> None:
     """x"""

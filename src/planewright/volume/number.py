@@ -13,7 +13,7 @@ from planewright.base.problems import RangeProblem
 
 # The negative weights of a one-dimensional Lanczos kernel of four lobes, normalised to sum 1,
 # add up to at most this, over all sub-pixel shifts (found by scanning them; a test repeats it).
-LANCZOS4_NEGATIVE = 0.3573
+LANCZOS4_NEGATIVE = 0.35729
 _TOP = 65535
 
 

@@ -12,6 +12,7 @@ from planewright.base.nouns import Flag
 
 NO_LIGHT = int(Flag.MISSING | Flag.OUTSIDE)
 _BEYOND = 128  # padding at an odd edge; never leaves this module
+_AT_ONCE = 1 << 13  # bounds the memory where a whole plane is missing
 _LEFT_OUT = NO_LIGHT | int(Flag.HOT) | _BEYOND
 
 
@@ -119,19 +120,18 @@ def _mend(
 ) -> None:
     """Take the mean again where some voxels are to be left out; few, so gathered one by one."""
     found = np.flatnonzero((flags & _LEFT_OUT) != 0)
-    if not found.size:
-        return
-    places = np.unravel_index(found, flags.shape)
-    corners = [
-        tuple(p * f + o for p, f, o in zip(places, factor, offset, strict=True))
-        for offset in product(*(range(f) for f in factor))
-    ]
-    values = np.stack([light[corner] for corner in corners]).astype(np.float64)
-    kinds = np.stack([mask[corner] for corner in corners])
-    use = (kinds & _LEFT_OUT) == 0
-    none = ~use.any(axis=0)
-    use[:, none] = (kinds[:, none] & (NO_LIGHT | _BEYOND)) == 0
-    seen = use.sum(axis=0)
-    total = np.where(use, values, 0.0).sum(axis=0)
-    mean = np.where(seen > 0, total / np.maximum(seen, 1), empty)
-    small[places] = np.rint(mean) if small.dtype == np.uint16 else mean
+    for start in range(0, found.size, _AT_ONCE):
+        places = np.unravel_index(found[start : start + _AT_ONCE], flags.shape)
+        corners = [
+            tuple(p * f + o for p, f, o in zip(places, factor, offset, strict=True))
+            for offset in product(*(range(f) for f in factor))
+        ]
+        values = np.stack([light[corner] for corner in corners]).astype(np.float64)
+        kinds = np.stack([mask[corner] for corner in corners])
+        use = (kinds & _LEFT_OUT) == 0
+        none = ~use.any(axis=0)
+        use[:, none] = (kinds[:, none] & (NO_LIGHT | _BEYOND)) == 0
+        seen = use.sum(axis=0)
+        total = np.where(use, values, 0.0).sum(axis=0)
+        mean = np.where(seen > 0, total / np.maximum(seen, 1), empty)
+        small[places] = np.rint(mean) if small.dtype == np.uint16 else mean

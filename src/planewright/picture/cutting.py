@@ -27,6 +27,7 @@ NAME = "Three cuts"
 WIDEST, TALLEST = 6.3, 7.4
 HEAD = 0.26  # room above a cut for its line and tick
 GAP = 0.2
+LEAST_HEAD = 1.5  # room for a cut's line of text
 
 
 @dataclass(frozen=True)
@@ -121,10 +122,9 @@ def _sheet(
     window: Window,
     table: Rgb,
 ) -> Picture:
-    sheet = Layout("cuts", title or NAME, WIDEST)
+    sheet = Layout("cuts", title or NAME, _plan(scene, 0.0).width)
     sheet.heading(NAME if title else "")
     plan = _plan(scene, sheet.top)
-    sheet.width_in = plan.width
     for name, box in (("xy", plan.xy), ("xz", plan.xz), ("yz", plan.yz)):
         cut = three[name]
         sheet.panels.append(Panel(name, box, paint_light(cut.light, cut.seen, window, table)))
@@ -175,8 +175,8 @@ def _plan(scene: Subject, top: float) -> _Plan:
         yz = Box(left, xz.bottom + HEAD + 0.06, high, thick)
         width = max(wide, high)
     else:
-        yz = Box(xz.right + GAP, xz.top, high, thick)
-        width = yz.right - left
+        yz = Box(left + max(wide, LEAST_HEAD) + GAP, xz.top, high, thick)
+        width = max(yz.right, yz.left + LEAST_HEAD) - left
     width = max(LEAST_WIDTH, width + 0.2)
     bottom = yz.bottom + 0.06
     corner = Box(yz.left, xy.top, MARGIN + width - yz.left, high)
@@ -198,7 +198,8 @@ def _heads_and_ticks(sheet: Layout, plan: _Plan, scene: Subject, at: tuple[int, 
         where = f"{through} = {short(axis.at_um(index))} µm"
         baseline = box.top - 0.11
         sheet.words.append(Words(box.left, baseline, first, NORMAL, SOFT_INK))
-        sheet.words.append(Words(box.right, baseline, where, NORMAL, INK, align="right"))
+        end = max(box.right, box.left + LEAST_HEAD)
+        sheet.words.append(Words(end, baseline, where, NORMAL, INK, align="right"))
         part = [(axes[name][1] + 0.5) / axes[name][0].count for name in (along, down)]
         x, y = box.left + part[0] * box.width, box.top + part[1] * box.height
         sheet.marks += [

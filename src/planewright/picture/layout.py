@@ -29,6 +29,7 @@ from planewright.picture.tone import Rgb, Window, length_words, round_length_um,
 MARGIN = 0.22
 LEAST_WIDTH = 3.4
 SMALL, NORMAL, LARGE = 6.5, 7.5, 10.0
+HINTING = 1.04  # letters drawn on whole pixels come out a little wider than measured
 LEADING = 1.45  # line distance, in sizes of the text
 KEY_WIDTH, KEY_HEIGHT = 1.45, 0.11
 _AFTER_NUMBER = re.compile(r"(?<=[0-9×–=zyx]) (?=[0-9×–=%µe(])")
@@ -47,10 +48,10 @@ def text_width_in(text: str, points: float, *, bold: bool = False) -> float:
 
     font = FontProperties(family=FONT, size=points, weight="bold" if bold else "normal")
     width, _, _ = _measurer().get_text_width_height_descent(text, font, ismath=False)
-    return float(width) / 72
+    return HINTING * float(width) / 72
 
 
-def wrap(text: str, width_in: float, points: float) -> list[str]:
+def wrap(text: str, width_in: float, points: float, *, bold: bool = False) -> list[str]:
     """Break a sentence into lines that are no wider than a width; words stay whole.
 
     A number stays with what follows it, so that no line begins with a unit.
@@ -59,7 +60,7 @@ def wrap(text: str, width_in: float, points: float) -> list[str]:
     lines: list[str] = []
     for word in text.split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width_in(longer, points) <= width_in:
+        if lines and text_width_in(longer, points, bold=bold) <= width_in:
             lines[-1] = longer
         else:
             lines.append(word)
@@ -90,10 +91,8 @@ class Layout:
 
     def heading(self, second: str = "") -> None:
         """Put the title, and a softer second line."""
-        points = LARGE
-        while points > SMALL and text_width_in(self.title, points, bold=True) > self.width_in:
-            points -= 0.5
-        self.line(self.title, points, bold=True)
+        for line in wrap(self.title, self.width_in, LARGE, bold=True):
+            self.line(line, LARGE, bold=True)
         if second:
             self.line(second, NORMAL, ink=SOFT_INK)
         self.top += 0.06

@@ -121,12 +121,14 @@ def contact_sheet(
     sheet.heading(NAME if title else "")
     tallest = max((t.shape[0] / t.shape[1] for t in there), default=0.75)
     high = CELL_WIDTH * tallest
-    begin, pitch = sheet.top, high + LINES * LINE + 0.2
-    for index, (thumbnail, cell) in enumerate(zip(thumbnails, cells, strict=True)):
-        left = MARGIN + (index % count) * (CELL_WIDTH + GUTTER)
-        box = Box(left, begin + (index // count) * pitch, CELL_WIDTH, high)
-        _cell(sheet, box, thumbnail, cell, chosen, table)
-    sheet.top = begin + math.ceil(len(cells) / count) * pitch
+    for start in range(0, len(cells), count):
+        row = cells[start : start + count]
+        for place, cell in enumerate(row):
+            box = Box(MARGIN + place * (CELL_WIDTH + GUTTER), sheet.top, CELL_WIDTH, high)
+            _cell(sheet, box, thumbnails[start + place], cell, chosen, table)
+        lines = 1 + min(LINES - 1, max(len(cell.findings) for cell in row))
+        sheet.top += high + lines * LINE + 0.15
+    sheet.top += 0.06
     _legend(sheet, there, cells, chosen, table, pixel_um, unit)
     sheet.facts |= {"window": chosen, "unit": unit}
     widest = max((t.shape[1] for t in there), default=0)
@@ -148,7 +150,7 @@ def _cell(
     if thumbnail is None:
         sheet.panels.append(Panel(name, box, hatch, frame_ink=ink, frame_points=points))
         middle = box.top + box.height / 2 + 0.03
-        text = "no frame"
+        text = "not shown" if cell.name else "no frame"
         width = text_width_in(text, SMALL) + 0.12
         blank = Box(box.left + (box.width - width) / 2, middle - 0.105, width, 0.15)
         sheet.panels.append(Panel(f"{name} label", blank, _white, frame=False))
@@ -222,7 +224,7 @@ def _legend(
     gaps = sum(1 for cell in cells if not cell.name)
     flagged = sum(1 for cell in cells if cell.findings and cell.name)
     says = [
-        f"{len(cells) - gaps} frames, {gaps} gaps, {flagged} frames with findings.",
+        f"Frames: {len(cells) - gaps}; with findings: {flagged}; gaps: {gaps}.",
         "Number: planned position, from 1.",
     ]
     if there:

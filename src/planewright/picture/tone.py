@@ -61,7 +61,9 @@ def short(value: float) -> str:
     if 1e-3 <= abs(value) < 1e5:
         text = f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
         return text.replace("-", "−")
-    return f"{value:.2e}".replace("-", "−")
+    digits, power = f"{value:.2e}".split("e")
+    raised = str(int(power)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{float(digits):g} × 10{raised}".replace("-", "−")
 
 
 def choose_window(
@@ -199,11 +201,11 @@ def colour_map(name: str) -> Rgb:
 # distance turns hills blue. Its b coordinate falls all the way, and that is the one that readers
 # who confuse red and green still see; lightness falls gently too. Lightness, chroma, hue:
 _DEPTH_PATH = (
-    (0.00, 0.90, 0.150, 98.0),
-    (0.25, 0.81, 0.150, 60.0),
-    (0.50, 0.73, 0.160, 8.0),
-    (0.75, 0.69, 0.165, -55.0),
-    (1.00, 0.64, 0.165, -102.0),
+    (0.00, 0.89, 0.175, 90.0),
+    (0.25, 0.79, 0.145, 60.0),
+    (0.50, 0.70, 0.140, 12.0),
+    (0.75, 0.66, 0.160, -46.0),
+    (1.00, 0.60, 0.200, -84.0),
 )
 
 

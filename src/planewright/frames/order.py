@@ -20,6 +20,7 @@ from planewright.frames.listing import natural_key
 from planewright.frames.nouns import Photograph
 
 _HOUR_S = 3600.0
+_MOST_JUMPS = 2  # of the clock in one pass; more are no clock's doing
 _EPOCH = datetime(1970, 1, 1)
 
 
@@ -232,8 +233,8 @@ def _with_both(files: list[_File]) -> tuple[list[_File], list[Finding]]:
     steps = [_steps(order) for order in orders]
     tolerance = _usual_step(files)
     for order, differences in zip(orders, steps, strict=True):
-        back = [step for step in differences if step < 0]
-        if all(_whole_hours(step, tolerance) or step > -1.0 for step in back):
+        back = [step for step in differences if step <= -1.0]
+        if len(back) <= _MOST_JUMPS and all(_whole_hours(step, tolerance) for step in back):
             return order, [*_clock_findings(order, tolerance), *_roll_overs(order)]
     ordered = _by_time(files)
     return ordered, _contradiction(ordered, orders[0])
@@ -325,13 +326,13 @@ def _clock_findings(order: Sequence[_File], tolerance_s: float) -> list[Finding]
             found.append(_jump(a, b, step, hours))
         elif step < 0:
             disordered += [a.first.name, b.first.name]
-    if disordered:
+    if places := len(disordered) // 2:
         found.append(
             Finding(
                 "sub-second-disorder",
                 Severity.NOTE,
                 "Fractions of a second run backwards; the counter decides the order there.",
-                got=f"{len(disordered) // 2} places",
+                got=f"{places} place{'s' if places > 1 else ''}",
                 do="nothing; this camera's fractions of a second cannot be trusted",
                 photographs=tuple(dict.fromkeys(disordered)),
             )

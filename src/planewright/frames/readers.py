@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
 from typing import Protocol
 
@@ -36,6 +37,15 @@ READERS: dict[str, Reader] = {
 
 
 def _whole(path: Path) -> Content:
+    """Tell what a file is, and refuse it if it is not all there."""
+    with decoding(path, "read"):
+        status = path.stat()
+    return _judged(path, status.st_size, status.st_mtime_ns)
+
+
+@lru_cache(maxsize=4096)
+def _judged(path: Path, size: int, changed_ns: int) -> Content:
+    """Judge once; again if the file changes. A stack of many pages would else be walked a page."""
     content = identify(path)
     with decoding(path, "read"), path.open("rb") as handle:
         try:

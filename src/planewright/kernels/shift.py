@@ -148,8 +148,8 @@ def _reach(taps: NDArray[np.float32]) -> list[int]:
 def _inside(size: int, whole: int, taps: NDArray[np.float32]) -> tuple[int, int]:
     """Return first and last-but-one target index whose counting source pixels all exist."""
     reach = _reach(taps)
-    first = max(0, whole - reach[0])
-    last = min(size, size + whole - reach[-1])
+    first = max(0, whole - min(reach[0], 0))
+    last = min(size, size + whole - max(reach[-1], 0))
     return min(first, size), max(last, 0)
 
 

@@ -26,6 +26,7 @@ SESSION = typer.Argument(help="The session's folder.", show_default=False)
 JSON = typer.Option("--json", help="Print the result as JSON, for programs.")
 
 _log = logging.getLogger("planewright")
+_log.addHandler(logging.NullHandler())  # a traceback goes to the log or nowhere
 
 
 class Bar:
@@ -103,7 +104,8 @@ def bar() -> Iterator[Bar]:
 def keep_log(session: Path) -> None:
     """Write the log into the session's folder, rotated; without a session there is none."""
     place = session / ".planewright"
-    if not (session / "session.toml").is_file():
+    kept = any(isinstance(handler, RotatingFileHandler) for handler in _log.handlers)
+    if kept or not (session / "session.toml").is_file():
         return
     try:
         place.mkdir(exist_ok=True)
@@ -138,9 +140,9 @@ def run(
     try:
         result = job()
     except Problem as problem:
-        fail(problem, as_json=as_json)
+        fail(problem, as_json=as_json, session=session)
     except KeyboardInterrupt:
-        fail(StoppedProblem("Stopped at once."), as_json=as_json)
+        fail(StoppedProblem("Stopped at once."), as_json=as_json, session=session)
     except Exception as error:
         inside = Problem(
             "Something went wrong inside the program.",
@@ -148,7 +150,7 @@ def run(
             do="nothing of yours was changed; send .planewright/log.txt to the developers",
         )
         inside.__cause__ = error
-        fail(inside, as_json=as_json)
+        fail(inside, as_json=as_json, session=session)
     if as_json:
         typer.echo(json.dumps(result.to_dict(), indent=2, ensure_ascii=False))
     else:
@@ -156,8 +158,10 @@ def run(
     raise typer.Exit(getattr(result, "exit_code", 0))
 
 
-def fail(problem: Problem, *, as_json: bool) -> NoReturn:
+def fail(problem: Problem, *, as_json: bool, session: Path | None) -> NoReturn:
     """Tell a problem and end with its exit code; the traceback goes to the log only."""
+    if session is not None:
+        keep_log(session)  # the session may have come into being meanwhile
     number = secrets.token_hex(3)
     _log.error("problem %s", number, exc_info=problem)
     if as_json:

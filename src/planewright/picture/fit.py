@@ -57,21 +57,23 @@ def fit(image: npt.NDArray[np.floating], shape: tuple[int, int]) -> npt.NDArray[
     ndarray of shape ``shape`` or ``shape + (n,)``, float64
         Means over the area. Where pixels are smaller than voxels, the voxels show as they are.
     """
-    out = _fit_axis(np.asarray(image, dtype=np.float64), shape[0], axis=0)
+    out = _fit_axis(np.asarray(image), shape[0], axis=0)
     return _fit_axis(out, shape[1], axis=1)
 
 
-def _fit_axis(image: npt.NDArray[np.float64], pixels: int, *, axis: int) -> npt.NDArray[np.float64]:
+def _fit_axis(
+    image: npt.NDArray[np.floating], pixels: int, *, axis: int
+) -> npt.NDArray[np.float64]:
     count = image.shape[axis]
     first, weights = overlap(count, pixels)
     if count == pixels:
-        return image
+        return np.asarray(image, dtype=np.float64)
     form = [1] * image.ndim
     form[axis] = pixels
     total = None
     for step in range(weights.shape[1]):
         part = np.take(image, np.minimum(first + step, count - 1), axis=axis)
-        part *= weights[:, step].reshape(form)
+        part = part * weights[:, step].reshape(form)  # float64 from here on
         total = part if total is None else total + part
     return np.asarray(total, dtype=np.float64)
 

@@ -134,10 +134,13 @@ def _project_tile(subject: Subject, tile: _Tile, slab: int, progress: Progress) 
         # Plane by plane, so that sums do not depend on the slab.
         for offset in range(light.shape[0]):
             plane, here = light[offset], seen[offset]
-            planes[span.start + offset] = here.any()
+            whole = bool(here.all())
+            planes[span.start + offset] = whole or here.any()
             total += plane
-            count += here
-            better = here & (plane > brightest)
+            count += 1 if whole else here
+            better = plane > brightest
+            if not whole:
+                better &= here
             np.copyto(brightest, plane, where=better)
             np.copyto(at, span.start + offset, where=better, casting="unsafe")
     brightest[count == 0] = 0.0

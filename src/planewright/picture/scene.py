@@ -141,9 +141,11 @@ class Subject:
         saturated = 0
         if self.mask is not None:
             mask = np.asarray(self.mask.isel(place).to_numpy(), dtype=np.uint8)
-            seen &= (mask & UNSEEN) == 0
-            saturated = int(np.count_nonzero(seen & ((mask & FULL) != 0)))
-        light[~seen] = 0.0
+            if mask.any():
+                seen &= (mask & UNSEEN) == 0
+                saturated = int(np.count_nonzero(seen & ((mask & FULL) != 0)))
+        if not seen.all():
+            np.copyto(light, 0.0, where=~seen)
         return light, seen, saturated
 
 

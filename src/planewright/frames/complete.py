@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import struct
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -163,15 +164,21 @@ def _jpeg(handle: BinaryIO) -> None:
 
 
 def _png(handle: BinaryIO, size: int) -> None:
+    """Walk the chunks and their checksums: libpng takes a damaged image with a mere warning."""
     at = 8
     while True:
         handle.seek(at)
         head = handle.read(8)
         if len(head) < 8:
             raise _Cut(f"the end chunk is missing; the file ends at byte {size}")
-        at += 12 + int.from_bytes(head[:4], "big")
-        if at > size:
-            raise _Cut(f"a chunk ends at byte {at}, the file at {size}")
+        length = int.from_bytes(head[:4], "big")
+        if at + 12 + length > size:
+            raise _Cut(f"a chunk ends at byte {at + 12 + length}, the file at {size}")
+        if zlib.crc32(handle.read(length), zlib.crc32(head[4:])) != int.from_bytes(
+            handle.read(4), "big"
+        ):
+            raise _Cut(f"the chunk at byte {at} is damaged (checksum)")
+        at += 12 + length
         if head[4:] == b"IEND":
             return
 

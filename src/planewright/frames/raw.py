@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from planewright.base.nouns import Colour, Lattice
 from planewright.base.problems import PhotographProblem
+from planewright.frames.content import unfinished
 from planewright.frames.dng import SITES, DngMosaic, dng_mosaic
 from planewright.frames.exif import read_exposure
 from planewright.frames.guard import decoding, refuse_bomb
@@ -86,6 +87,8 @@ def read_plane(
         mosaic = raw.raw_image_visible  # a view into LibRaw: nothing of it may outlive `raw`
         if mosaic.shape != (sensor.rows, sensor.columns) or mosaic.dtype != np.uint16:
             raise _no_mosaic(path, "pixels that are no plain mosaic of whole numbers")
+        if min(sensor.black) > 0 and not mosaic[-2:].any():
+            raise unfinished(path, "its last rows were never written: nothing but zeros")
         return _plane(mosaic, sensor, colour, white_hint)
 
 

@@ -77,6 +77,18 @@ def test_cut_files(tmp_path: Path, ending: str, data: bytes, why: str) -> None:
     assert (state.ok, state.why) == (False, why)
 
 
+@pytest.mark.parametrize("at", [20, 60, 400, -6])
+def test_png_with_a_damaged_byte(tmp_path: Path, at: int) -> None:
+    rng = np.random.default_rng(2)
+    data = bytearray(imagecodecs.png_encode(rng.integers(0, 65535, (40, 40), dtype=np.uint16)))
+    data[at] ^= 4
+    path = tmp_path / "a.png"
+    path.write_bytes(data)
+    state = is_complete(path)
+    assert not state.ok
+    assert state.why.endswith("is damaged (checksum)")
+
+
 def _changed(data: bytes, tag: int, value: int) -> bytes:
     for kind, width in ((3, "H"), (4, "I")):
         at = data.find(struct.pack("<HHI", tag, kind, 1))

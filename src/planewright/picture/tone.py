@@ -76,7 +76,7 @@ def choose_window(
     """Choose the window from the light that is to be shown.
 
     Full is the light that one pixel in a thousand exceeds. Black is no light at all, unless
-    even the darkest hundredth has more than a fifth of the full light; then it is that.
+    even the darkest hundredth has more than a tenth of the full light; then it is that.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def choose_window(
     dark, full = (float(v) for v in np.percentile(values, (1.0, 99.9)))
     if full <= max(dark, 0.0):
         full = most
-    low = dark if dark > 0.2 * full or full <= 0 else 0.0
+    low = dark if dark > 0.1 * full or full <= 0 else 0.0
     grain = 10.0 ** (math.floor(math.log10(full - low)) - 1)
     low, high = math.floor(low / grain) * grain, math.ceil(full / grain - 1e-9) * grain
     return Window(_clean(low), _clean(high), gamma, float(np.mean(values > high)))

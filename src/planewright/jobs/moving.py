@@ -6,7 +6,6 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -254,12 +253,13 @@ def find_moves(
         _Block(k, min(n, k + BLOCK), tuple(scratch), recipe, steady, even, folder)
         for k in range(0, n, BLOCK)
     ]
+    pixels = recipe.shape[0] * recipe.shape[1]
     crew.progress.stage("compare neighbours", len(blocks), "blocks")
     results = list(
         crew.run(
-            partial(_measure),
+            _measure,
             blocks,
-            block_bytes=recipe.shape[0] * recipe.shape[1] * 24 + (BLOCK + 4) * 8_000_000,
+            block_bytes=pixels * 24 + (BLOCK + 4) * min(8_000_000, 12 * pixels),
             fixed_bytes=recipe_bytes(recipe),
         )
     )

@@ -507,6 +507,31 @@ def test_8_bit_rgb_png_that_says_srgb_is_shape_only(tmp_path: Path) -> None:
         assert plane.light() / plane.white == pytest.approx(light, abs=1e-5)
 
 
+def test_8_bit_rgb_tiff_with_a_profile_is_shape_only(tmp_path: Path) -> None:
+    image = np.full((4, 4, 3), (10, 128, 254), np.uint8)
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, image, photometric="rgb", metadata=None)
+    assert not read_plane(path).shape_only
+    profile = (34675, 7, 4, b"icc!", True)
+    tifffile.imwrite(path, image, photometric="rgb", metadata=None, extratags=[profile])
+    plane = read_plane(path)
+    assert plane.shape_only
+    assert plane.light() / plane.white == pytest.approx(0.21586050, abs=1e-5)  # IEC 61966-2-1
+
+
+def test_printing_inks_are_refused(tmp_path: Path) -> None:
+    from PIL import Image
+
+    path = tmp_path / "a.jpg"
+    Image.new("CMYK", (16, 16)).save(path)
+    with pytest.raises(PhotographProblem, match="not an ordinary photograph") as caught:
+        read_header(path)
+    assert caught.value.got == "4 channels of 8 bits"
+    tifffile.imwrite(tmp_path / "a.tif", np.zeros((8, 8, 4), np.uint8), photometric="separated")
+    with pytest.raises(PhotographProblem, match="does not hold measured light"):
+        read_header(tmp_path / "a.tif")
+
+
 def test_bad_files_say_nothing_on_the_terminal(tmp_path: Path) -> None:
     """Libraries write warnings straight to stderr; a person must see ours alone."""
     for name in ("a.dng", "a packed.dng", "a.tif", "a.png", "a.jpg"):

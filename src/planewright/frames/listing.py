@@ -108,8 +108,20 @@ def relative_name(path: Path, root: Path) -> str:
 
 def counter_of(path: Path) -> int | None:
     """Return the digits at the end of a file's name as a number, None where there are none."""
-    match = re.search(r"(\d{1,15})$", path.stem, re.ASCII)
-    return int(match[1]) if match else None
+    digits = counter_digits(path)
+    return int(digits) if digits else None
+
+
+def counter_digits(path: Path) -> str:
+    """Return the digits at the end of a file's name as written, empty where there are none.
+
+    The mark of a copy (``F_0042 (1).dng``) is passed over; a date or time is no counter.
+    """
+    stem = re.sub(r"( \(\d+\)| - copy| copy( \d+)?)$", "", path.stem, flags=re.IGNORECASE)
+    if re.search(r"\d\d[-_.:]\d\d[-_.:]\d\d$", stem, re.ASCII):
+        return ""
+    match = re.search(r"(\d{1,15})$", stem, re.ASCII)
+    return match[1] if match else ""
 
 
 def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:

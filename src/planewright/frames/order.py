@@ -16,11 +16,12 @@ from typing import Any
 
 from planewright.base.files import same_name
 from planewright.base.nouns import Finding, Severity
-from planewright.frames.listing import natural_key
+from planewright.frames.listing import counter_digits, natural_key
 from planewright.frames.nouns import Photograph
 
 _HOUR_S = 3600.0
 _MOST_JUMPS = 2  # of the clock in one pass; more are no clock's doing
+_WRITTEN_LATER = ("tiff", "png")  # may carry the time of their writing, not of the exposure
 _EPOCH = datetime(1970, 1, 1)
 
 
@@ -127,16 +128,11 @@ def _modulus(files: Sequence[_File]) -> int:
 
     A camera's counter has a fixed number of digits and goes from all nines to 1 (or 0).
     """
-    widths = {len(_digits(one)) for one in files}
+    widths = {len(counter_digits(one.first.path)) for one in files}
     width = widths.pop() if len(widths) == 1 else 0
     if width < 3:
         return 0
     return int(10**width) - (0 if any(one.counter == 0 for one in files) else 1)
-
-
-def _digits(one: _File) -> str:
-    match = re.search(r"\d+$", one.first.path.stem, re.ASCII)
-    return match[0] if match else ""
 
 
 def _unroll(counters: Sequence[int], modulus: int) -> dict[int, int]:
@@ -237,6 +233,8 @@ def _with_both(files: list[_File]) -> tuple[list[_File], list[Finding]]:
         if len(back) <= _MOST_JUMPS and all(_whole_hours(step, tolerance) for step in back):
             return order, [*_clock_findings(order, tolerance), *_roll_overs(order)]
     ordered = _by_time(files)
+    if all(one.first.header.kind in _WRITTEN_LATER for one in files):
+        return orders[0], [_disagree(orders[0], ordered, by="counter"), *_roll_overs(orders[0])]
     return ordered, _contradiction(ordered, orders[0])
 
 
@@ -309,7 +307,7 @@ def _roll_overs(order: Sequence[_File]) -> list[Finding]:
                     Severity.NOTE,
                     "The camera's counter began again; the photographs stand in the order of "
                     "shooting.",
-                    got=f"{_digits(a)}, then {_digits(b)}",
+                    got=f"{counter_digits(a.first.path)}, then {counter_digits(b.first.path)}",
                     do="nothing",
                     photographs=(a.first.name, b.first.name),
                 )
@@ -364,22 +362,25 @@ def _contradiction(by_time: Sequence[_File], by_counter: Sequence[_File]) -> lis
                 "counter-restarted",
                 Severity.NOTE,
                 "The camera's counter began again in a new folder; the order is that of the times.",
-                got=f"{_digits(a)}, then {_digits(b)}",
+                got=f"{counter_digits(a.first.path)}, then {counter_digits(b.first.path)}",
                 do="set the camera to number its files continuously",
                 photographs=(a.first.name, b.first.name),
             )
         ]
-    rank = {one.first.path: place for place, one in enumerate(by_counter)}
-    moved = [one.first.name for place, one in enumerate(by_time) if rank[one.first.path] != place]
-    return [
-        Finding(
-            "time-and-counter-disagree",
-            Severity.DOUBT,
-            "The times and the counter of these photographs contradict each other; the order is "
-            "that of the times.",
-            got=f"{len(moved)} of {len(by_time)} stand elsewhere by the counter",
-            expected="times that grow with the counter",
-            do="check that no photograph of another pass is among them, and that none was renamed",
-            photographs=tuple(moved),
-        )
-    ]
+    return [_disagree(by_time, by_counter, by="times")]
+
+
+def _disagree(order: Sequence[_File], other: Sequence[_File], *, by: str) -> Finding:
+    rank = {one.first.path: place for place, one in enumerate(other)}
+    moved = [one.first.name for place, one in enumerate(order) if rank[one.first.path] != place]
+    left = {"times": "counter", "counter": "times"}[by]
+    return Finding(
+        "time-and-counter-disagree",
+        Severity.DOUBT,
+        "The times and the counter of these photographs contradict each other; the order is "
+        f"that of the {by}.",
+        got=f"{len(moved)} of {len(order)} stand elsewhere by the {left}",
+        expected="times that grow with the counter",
+        do="check that no photograph of another pass is among them, and that none was renamed",
+        photographs=tuple(moved),
+    )

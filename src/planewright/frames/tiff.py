@@ -22,6 +22,7 @@ from planewright.frames.guard import decoding, quiet, refuse_bomb
 from planewright.frames.nouns import Exposure, Header, Plane
 
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
+_JPEGS = (6, 7)
 _REFUSED = {
     3: "a palette of colours",
     4: "a transparency mask",
@@ -84,6 +85,7 @@ def _facts(tags: t.TagFile, directory: t.Directory) -> dict[str, Any]:
         "photometric": int(photometric),
         "format": int(form),
         "top": float(top),
+        "compression": int(tags.number(directory, t.COMPRESSION, 1)),
         "icc": t.ICC_PROFILE in directory.entries,
         "text": tags.text(tags.directories[0], t.DESCRIPTION),
     }
@@ -124,8 +126,10 @@ def _stat_layout(path: Path) -> tuple[dict[str, Any], tuple[int, ...]]:
 
 
 def _display(facts: dict[str, Any]) -> bool:
+    """Tell whether the numbers were made for the eye: 8-bit colour, with a profile or as JPEG."""
     eight_bit_colour = facts["bits"] == 8 and facts["photometric"] in (_RGB, _YCBCR)
-    return eight_bit_colour and (facts["icc"] or facts["photometric"] == _YCBCR)
+    made_for_eye = facts["icc"] or facts["compression"] in _JPEGS or facts["photometric"] == _YCBCR
+    return bool(eight_bit_colour and made_for_eye)
 
 
 def _white(facts: dict[str, Any], ome: dict[str, Any]) -> float | None:

@@ -101,7 +101,17 @@ def test_pages_are_numbered_from_one(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("name", "counter"),
-    [("F_0042.dng", 42), ("IMG_9999.CR2", 9999), ("a12b.tif", None), ("0.tif", 0), ("x.tif", None)],
+    [
+        ("F_0042.dng", 42),
+        ("IMG_9999.CR2", 9999),
+        ("a12b.tif", None),
+        ("0.tif", 0),
+        ("x.tif", None),
+        ("F_0042 (1).dng", 42),
+        ("F_0042 - Copy.dng", 42),
+        ("F_0042 copy 2.dng", 42),
+        ("2026-05-04_03-02-01.tif", None),
+    ],
 )
 def test_counter(name: str, counter: int | None) -> None:
     assert counter_of(Path(name)) == counter

@@ -154,6 +154,27 @@ def test_times_against_the_counter() -> None:
     assert "F_0004.dng" in finding.photographs
 
 
+def test_times_of_writing_give_way_to_the_counter() -> None:
+    """TIFF files that a program wrote in any order carry the time of that."""
+    shots = [_shot(f"F_{n:04d}.tif", 5.0 * (n * 7 % 10)) for n in range(1, 10)]
+    shots = [replace(one, header=replace(one.header, kind="tiff")) for one in shots]
+    ordered = order_photographs(shots[::-1])
+    assert list(ordered.photographs) == shots
+    (finding,) = ordered.findings
+    assert (finding.code, finding.severity) == ("time-and-counter-disagree", Severity.DOUBT)
+    assert finding.what.endswith("the order is that of the counter.")
+    assert finding.got.endswith("of 9 stand elsewhere by the times")
+
+
+def test_copy_beside_its_photograph() -> None:
+    names = ["F_9998.dng", "F_9999.dng", "F_0001.dng", "F_0001 (1).dng", "F_0002.dng"]
+    shots = [_shot(name, 3.0) for name in names]
+    ordered = order_photographs(shots[::-1])
+    got = [one.name for one in ordered.photographs]
+    assert sorted(got[2:4]) == sorted(names[2:4])
+    assert [got[0], got[1], got[4]] == [names[0], names[1], names[4]]
+
+
 def test_counter_that_began_again_in_a_new_folder() -> None:
     names = [f"100FIELD/F_{n:04d}.dng" for n in range(481, 500)]
     names += [f"101FIELD/F_{n:04d}.dng" for n in range(1, 20)]

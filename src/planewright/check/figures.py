@@ -24,6 +24,7 @@ Image = NDArray[np.float32]
 
 SNR_OF_CONTENT = 5.0  # a cell counts as content where it stands this far above its noise
 _HOT, _FULL = np.uint8(Flag.HOT), np.uint8(Flag.SATURATED)
+_RIM = 15  # lattice pixels; light falls off around a full patch
 _GRID = 16  # lattice pixels a side of the squares from which the background is read
 
 
@@ -248,8 +249,12 @@ def frame_figures(
     some = cell[::stride, ::stride]
     sigma = np.sqrt(model.floor + model.slope * np.maximum(some, 0.0))
     content = float(np.mean(some - background >= SNR_OF_CONTENT * np.maximum(sigma, 1e-12)))
-    found = polar_power(light)
     saturated, patch, place = _saturated(mask)
+    shape, shape_halves = light, (main, other)
+    if mask is not None and patch:
+        shape = _without_full(light, mask)
+        shape_halves = diagonal_halves(shape)
+    found = polar_power(shape)
     noise_signal = model.sigma(level)
     return FrameFigures(
         facts=facts,
@@ -272,7 +277,7 @@ def frame_figures(
         power=found.power,
         power_sigma=found.sigma,
         power_noise=found.noise,
-        signature=signature(main, other),
+        signature=signature(*shape_halves),
     )
 
 
@@ -282,6 +287,21 @@ def _finite(light: Image) -> Image:
     good = np.isfinite(light)
     filled: Image = np.where(good, light, np.float32(np.median(light[good])) if good.any() else 0)
     return filled.astype(np.float32)
+
+
+def _without_full(light: Image, mask: NDArray[np.uint8]) -> Image:
+    """Return the light with full patches and their rims at the level of bright specimen.
+
+    Else one full spot outweighs everything by which planes are told apart.
+    """
+    full = ((mask & _FULL) != 0).view(np.uint8)
+    near = cv2.dilate(full, np.ones((_RIM, _RIM), np.uint8)).view(np.bool_)
+    stride = max(1, int(np.sqrt(light.size / 100_000)))
+    rest = light[::stride, ::stride][~near[::stride, ::stride]]
+    top = np.float32(np.quantile(rest, 0.99)) if rest.size else np.float32(0)
+    out = light.copy()
+    out[near] = np.minimum(out[near], top)
+    return out
 
 
 def _background(cell: Image) -> float:

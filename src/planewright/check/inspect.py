@@ -78,7 +78,7 @@ class Inspection:
     notes: tuple[Noted, ...]
 
 
-_STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -3.0}
+_STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -6.0}
 
 
 def inspect_frames(
@@ -138,8 +138,8 @@ def inspect_frames(
         *_saturated_notes(known, seen, limits),
         *_setting_notes(facts, limits),
         *_size_notes(known, seen, shape),
-        *_flicker_notes(brightness, kinds, limits),
-        *_movement_notes(shift_y, shift_x, strange, limits),
+        *_flicker_notes([f.mean for f in seen] / factors, found.kinds, limits),
+        *_movement_notes(pairs, strange, limits),
     ]
     return Inspection(
         tuple(kinds), brightness, blur, stands, shift_y, shift_x, strange, odds, tuple(notes)
@@ -192,8 +192,8 @@ def _shake(seen: Sequence[FrameFigures], usable: NDArray[np.bool_], limits: Limi
         empty = np.zeros(0)
         return Shake(empty, empty, empty)
     judged = usable & np.array([f.content >= limits.content for f in seen], dtype=bool)
-    # Power over the light's square: flicker and exposure drop out.
-    scale = np.array([max(f.signal, 1e-9) for f in seen])[:, None, None] ** 2
+    # Power relative to that of coarse detail: flicker and exposure drop out.
+    scale = np.array([max(float(f.power[:3].mean()), 1e-12) for f in seen])[:, None, None]
     return find_shaken(
         np.stack([f.power for f in seen]) / scale,
         np.stack([f.power_sigma for f in seen]) / scale,
@@ -433,13 +433,16 @@ def _size_notes(known: Sequence[int], seen: Sequence[FrameFigures], shape: objec
     ]
 
 
-def _flicker_notes(brightness: Floats, kinds: Sequence[str], limits: Limits) -> list[Noted]:
-    usual = [k for k, kind in enumerate(kinds) if kind == lights.USUAL]
-    ratio = brightness[usual]
-    ratio = ratio[np.isfinite(ratio)]
-    if ratio.size < 8:
+def _flicker_notes(mean: Floats, kinds: Sequence[str], limits: Limits) -> list[Noted]:
+    """Judge the light of each frame by the two beside it: content changes evenly, flicker not."""
+    usual = np.array([kind == lights.USUAL for kind in kinds], dtype=bool)
+    if usual.size < 10:
         return []
-    rms = 1.4826 * float(np.median(np.abs(ratio - np.median(ratio))))
+    both = usual[1:-1] & usual[:-2] & usual[2:] & (mean[1:-1] > 0)
+    bend = (mean[1:-1] - 0.5 * (mean[:-2] + mean[2:]))[both] / mean[1:-1][both]
+    if bend.size < 8:
+        return []
+    rms = 1.4826 * float(np.median(np.abs(bend))) / np.sqrt(1.5)
     if rms < limits.flicker_share:
         return []
     return [
@@ -455,58 +458,58 @@ def _flicker_notes(brightness: Floats, kinds: Sequence[str], limits: Limits) -> 
     ]
 
 
-def _movement_notes(
-    shift_y: Floats, shift_x: Floats, strange: NDArray[np.bool_], limits: Limits
-) -> list[Noted]:
-    notes = []
-    fine = ~strange & ~np.concatenate([[True], strange[:-1]]) if strange.size else strange
-    known = np.flatnonzero(np.isfinite(shift_y) & fine)
+def _movement_notes(pairs: Pairs, strange: NDArray[np.bool_], limits: Limits) -> list[Noted]:
+    one = _moves(pairs, 1, strange)
+    two = _moves(pairs, 2, strange)
+    known = np.flatnonzero(np.isfinite(one[:, 0]))
     if known.size < 5:
         return []
-    length = np.hypot(
-        shift_y[known] - np.median(shift_y[known]), shift_x[known] - np.median(shift_x[known])
-    )
-    usual = float(np.median(length))
-    for place in np.flatnonzero(length > max(limits.jump_pixels, 6.0 * usual)):
-        k = int(known[place])
-        back = (
-            place + 1 < known.size
-            and np.hypot(
-                shift_y[known[place + 1]] + shift_y[k], shift_x[known[place + 1]] + shift_x[k]
-            )
-            < 0.5 * length[place]
-        )
-        before = (
-            place > 0
-            and np.hypot(
-                shift_y[known[place - 1]] + shift_y[k], shift_x[known[place - 1]] + shift_x[k]
-            )
-            < 0.5 * length[place]
-        )
-        if back or before:
-            continue  # one frame aside: jitter, which steadying takes out
+    slow = np.median(one[known], axis=0)
+    length = np.hypot(*(one - slow).T)
+    usual = float(np.median(length[known]))
+    notes, jumps = [], np.zeros(2)
+    for k in known[length[known] > max(limits.jump_pixels, 6.0 * usual)]:
+        # The pictures before and after must agree, else it is one frame aside or a bad match.
+        after = two[k] if k < len(two) else np.full(2, np.nan)
+        before = two[k - 1] if k > 0 else np.full(2, np.nan)
+        apart = [np.hypot(*(other - one[k] - slow)) for other in (after, before)]
+        if not all(distance < 0.4 * length[k] for distance in apart):
+            continue
+        jumps += one[k]
         notes.append(
             Noted(
                 "jump",
                 Severity.DOUBT,
-                (k,),
+                (int(k) + 1,),
                 "The picture jumped before {place} and stayed there.",
-                f"{shift_y[k]:.1f} pixels down, {shift_x[k]:.1f} right",
+                f"{one[k, 0]:.1f} pixels down, {one[k, 1]:.1f} right",
                 f"about {usual:.1f} pixels from frame to frame",
                 "look for a pulled cable or a knocked stage",
             )
         )
-    total = float(np.hypot(shift_y[known].sum(), shift_x[known].sum()))
-    if not notes and total > limits.drift_pixels:
+    down, right = one[known].sum(axis=0) - jumps
+    if np.hypot(down, right) > limits.drift_pixels:
         notes.append(
             Noted(
                 "drift",
                 Severity.NOTE,
                 (),
                 "The picture walks slowly over the stack.",
-                f"{shift_y[known].sum():.1f} pixels down, {shift_x[known].sum():.1f} right in all",
+                f"{down:.1f} pixels down, {right:.1f} right in all",
                 f"less than {limits.drift_pixels:.0f} pixels, or a specimen that is slanted",
                 "let stage and cell come to rest for half an hour; name a fixed reference",
             )
         )
     return notes
+
+
+def _moves(pairs: Pairs, lag: int, strange: NDArray[np.bool_]) -> Floats:
+    """Return (down, right) of each pair; NaN where it cannot be trusted."""
+    row = pairs.get(lag, [])
+    out = np.full((len(row), 2), np.nan)
+    for k, pair in enumerate(row):
+        if pair is None or not pair.ok or strange[k] or strange[k + lag]:
+            continue
+        if pair.value > max(0.3, 8.0 * pair.sigma):
+            out[k] = pair.shift_y, pair.shift_x
+    return out

@@ -10,16 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planewright.base.nouns import Finding, Placement, Severity
-from planewright.check.align import Alignment, Likeness, align
+from planewright.check.align import Alignment, align
 from planewright.check.figures import FrameFacts, FrameFigures
 from planewright.check.inspect import Inspection, inspect_frames
+from planewright.check.likely import Likeness
 from planewright.check.limits import JudgeSettings
 from planewright.check.report import frame_rows, place_findings, retake_list, sentence
 from planewright.kernels.signature import Signature, Similarity, similarity
 
 Floats = NDArray[np.float64]
 
-LAGS = (1, 2, 3)
+LAGS = (1, 2, 3, 4)
 _NOTHING = Signature(np.zeros((0, 0), np.float32), 1, 0.0, 0.0)
 
 

@@ -93,13 +93,16 @@ class JudgeSettings:
             return None
         return self.first_z_um + (-1 if self.towards_lens else 1) * position * self.step_um
 
-    def place(self, position: int, total: int) -> str:
-        """Name a position in words, with z and the controller's reading where known."""
+    def place(self, first: int, total: int, last: int | None = None) -> str:
+        """Name a position, or a run of them, with z and the controller's reading where known."""
+        ends = [first] if last is None or last == first else [first, last]
+        name = " to ".join(str(position + 1) for position in ends)
         parts = []
-        z_um = self.z_um(position)
-        if z_um is not None:
-            parts.append(f"z = {z_um:.1f} µm")
+        if self.step_um is not None:
+            heights = " to ".join(f"{self.z_um(position):.1f}" for position in ends)
+            parts.append(f"z = {heights} µm")
         if self.controller_position is not None:
-            parts.append(f"controller at {self.controller_position(position)}")
+            readings = " to ".join(self.controller_position(position) for position in ends)
+            parts.append(f"controller at {readings}")
         more = f" ({', '.join(parts)})" if parts else ""
-        return f"plane {position + 1} of {total}{more}"
+        return f"plane{'s' if len(ends) > 1 else ''} {name} of {total}{more}"

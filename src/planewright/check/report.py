@@ -57,9 +57,11 @@ def place_findings(
     ]
     gone = set(dropped)
     for note in inspection.notes:
-        kept = tuple(k for k in note.frames if k not in gone)
-        if note.frames and not kept:
-            continue
+        kept = note.frames
+        if note.severity is Severity.FAULT:  # what is left out need not be taken again
+            kept = tuple(k for k in note.frames if k not in gone)
+            if not kept:
+                continue
         findings.append(_placed(note.code, note.severity, kept, note, alignment, facts, settings))
     doubtful = {
         k for note in inspection.notes if note.severity is Severity.FAULT for k in note.frames
@@ -105,17 +107,15 @@ def _missed(alignment: Alignment, settings: JudgeSettings) -> list[Finding]:
         exact = high - low + 1 == number
         planes = "plane" if number == 1 else "planes"
         if exact:
-            where = settings.place(low, total)
-            if number > 1:
-                where = f"{where} to {settings.place(high, total)}"
+            where = settings.place(low, total, high)
             what = f"No photograph was taken at {where}."
             do = f"take {where} again"
             got = f"{number} {planes} missed"
         else:
-            where = f"{settings.place(low, total)} and {settings.place(high, total)}"
+            where = settings.place(low, total, high)
             word = "One plane was" if number == 1 else f"{number} planes were"
-            what = f"{word} missed somewhere between {where}."
-            do = f"take the planes between {where} again"
+            what = f"{word} missed somewhere in {where}."
+            do = f"take {where} again"
             got = f"{number} {planes} missed, place not certain"
         findings.append(
             Finding(
@@ -209,10 +209,9 @@ def _dropped(
                 Severity.DOUBT,
                 f"The camera fired twice at {place}; one photograph is left out."
                 if sure
-                else "One plane was photographed twice somewhere between "
-                f"{settings.place(ends[0], alignment.total)} and "
-                f"{settings.place(ends[1], alignment.total)}; "
-                f"the one at {place} is left out.",
+                else "One plane was photographed twice somewhere in "
+                f"{settings.place(ends[0], alignment.total, ends[1])}; "
+                f"the second photograph of {place} is left out.",
                 "two photographs of one plane",
                 "one",
                 "look at the trigger's cable if it happens often",
@@ -280,9 +279,7 @@ def _placed(
     if frames:
         first, last = (int(alignment.positions[k]) for k in (frames[0], frames[-1]))
         positions = (first, last)
-        place = settings.place(first, alignment.total)
-        if last != first:
-            place += f" to {settings.place(last, alignment.total)}"
+        place = settings.place(first, alignment.total, last)
     return Finding(
         code,
         severity,
@@ -308,10 +305,7 @@ def retake_list(
         first, last = finding.positions
         if any(a <= first and last <= b for a, b, *_ in out):
             continue
-        place = settings.place(first, total)
-        if last != first:
-            place += f" to {settings.place(last, total)}"
-        out.append((first, last, finding.code, place))
+        out.append((first, last, finding.code, settings.place(first, total, last)))
     return out
 
 

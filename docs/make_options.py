@@ -1,6 +1,6 @@
 """Write docs/options.md from the definitions of the settings' fields.
 
-    python docs/make_options.py
+python docs/make_options.py
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from planewright.base.settings import FieldRow, Settings, field_rows
 from planewright.bench.model import BenchFile
-from planewright.session.model import SessionFile
+from planewright.sessions.model import SessionFile
 
 HEAD = """\
 # Every setting

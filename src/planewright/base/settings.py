@@ -294,7 +294,7 @@ def field_rows(model: type[Settings], prefix: str = "") -> list[FieldRow]:
             rows += field_rows(nested[0], f"{key}.")
             continue
         unit = next((m for m in field.metadata if isinstance(m, Unit)), None)
-        default = "" if field.is_required() or field.default is None else str(field.default)
+        default = "" if field.is_required() else _shown(field.default, unit)
         rows.append(
             FieldRow(
                 key=key,
@@ -307,3 +307,13 @@ def field_rows(model: type[Settings], prefix: str = "") -> list[FieldRow]:
             )
         )
     return rows
+
+
+def _shown(value: Any, unit: Unit | None) -> str:
+    if value is None or value == () or value == "":
+        return ""
+    if isinstance(value, Measured):
+        value = value.value
+    if isinstance(value, bool):
+        return str(value).lower()
+    return f"{value:g} {unit.unit}" if unit else str(value)

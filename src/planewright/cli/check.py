@@ -11,6 +11,7 @@ from planewright.cli.front import JSON, SESSION, bar, run
 from planewright.cli.options import MEMORY, PASS, WORKERS, memory_bytes
 
 if TYPE_CHECKING:
+    from planewright.base.nouns import Finding
     from planewright.jobs.check import Checked
 
 
@@ -52,11 +53,22 @@ def show_checked(checked: Checked) -> None:
     for finding in checked.findings:
         mark = {"fault": "FAULT", "doubt": "doubt", "note": "note"}[finding.severity]
         typer.echo(f"{mark:<6} {finding.what}")
-        for name in ("got", "expected", "do"):
-            text = getattr(finding, name)
-            if text:
-                typer.echo(f"         {name:<9} {text}")
+        for line in finding_lines(finding):
+            typer.echo(f"       {line}")
     if checked.retakes:
         typer.echo("Take again: " + ", ".join(checked.retakes))
     for path in checked.written:
         typer.echo(f"wrote {path}")
+
+
+def finding_lines(finding: Finding) -> list[str]:
+    """Return the lines below a finding: where, got, expected, do."""
+    names = finding.photographs
+    where = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    parts = (
+        ("where", where),
+        ("got", finding.got),
+        ("expected", finding.expected),
+        ("do", finding.do),
+    )
+    return [f"{name:<9} {text}" for name, text in parts if text]

@@ -25,10 +25,10 @@ from planewright.jobs.moving import Moves, find_moves
 from planewright.jobs.planes import Recipe, Scratch, scratch_names
 from planewright.jobs.recipe import make_recipe
 from planewright.jobs.shards import Shards, shard_block_bytes
-from planewright.session.folder import Session, TrueScale
-from planewright.session.lock import writing
-from planewright.session.model import Pass
-from planewright.session.provenance import read_provenance, step, write_provenance
+from planewright.sessions.folder import Session, TrueScale
+from planewright.sessions.lock import writing
+from planewright.sessions.model import Pass
+from planewright.sessions.provenance import read_provenance, step, write_provenance
 from planewright.volume.orient import Orientation
 from planewright.volume.store import (
     Facts,

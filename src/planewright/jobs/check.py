@@ -21,9 +21,9 @@ from planewright.jobs.crew import Crew, crew
 from planewright.jobs.gather import Gathered, gather
 from planewright.jobs.planes import Recipe, Scratch, make_plane, plane_block_bytes, scratch_names
 from planewright.jobs.recipe import make_recipe
-from planewright.session.folder import Session
-from planewright.session.lock import writing
-from planewright.session.model import Pass
+from planewright.sessions.folder import Session
+from planewright.sessions.lock import writing
+from planewright.sessions.model import Pass
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,9 @@ from planewright.base.nouns import Flag
 from planewright.jobs.check import Checked
 from planewright.kernels.beads import centre_of_light
 from planewright.phantom.truth import Truth
-from planewright.session.folder import Session
-from planewright.session.model import Pass
-from planewright.session.provenance import read_provenance
+from planewright.sessions.folder import Session
+from planewright.sessions.model import Pass
+from planewright.sessions.provenance import read_provenance
 from planewright.volume.steady import slow_basis
 from planewright.volume.store import describe, open_mask, open_volume
 

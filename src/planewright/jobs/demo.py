@@ -17,7 +17,7 @@ from planewright.phantom.instrument import Instrument
 from planewright.phantom.scene import urchin_scene
 from planewright.phantom.shoot import session_text, simulate
 from planewright.phantom.truth import Truth
-from planewright.session.folder import NAME, Session
+from planewright.sessions.folder import NAME, Session
 
 SEED = 7
 

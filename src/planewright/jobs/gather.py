@@ -21,8 +21,8 @@ from planewright.frames import (
     same_kind,
 )
 from planewright.frames.listing import relative_name
-from planewright.session.folder import Session
-from planewright.session.model import Pass
+from planewright.sessions.folder import Session
+from planewright.sessions.model import Pass
 
 
 @dataclass(frozen=True)

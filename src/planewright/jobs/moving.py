@@ -18,9 +18,9 @@ from planewright.jobs.check import Judged, recipe_bytes
 from planewright.jobs.crew import Crew
 from planewright.jobs.planes import Recipe, Scratch
 from planewright.kernels.spots import Spot
-from planewright.session.folder import Session
-from planewright.session.model import Pass
-from planewright.session.provenance import step
+from planewright.sessions.folder import Session
+from planewright.sessions.model import Pass
+from planewright.sessions.provenance import step
 from planewright.volume.even import Evening, EvenSettings, TileLight, solve_flicker, tile_light
 from planewright.volume.steady import (
     Pair,

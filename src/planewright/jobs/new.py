@@ -10,8 +10,8 @@ from typing import Any
 from planewright.base.files import disk_problem, hash_file, write_bytes, write_text
 from planewright.base.problems import Problem
 from planewright.bench.model import read_bench
-from planewright.session.folder import NAME
-from planewright.session.provenance import step, write_provenance
+from planewright.sessions.folder import NAME
+from planewright.sessions.provenance import step, write_provenance
 
 _TEMPLATE = """\
 # What was done with this specimen. Quantities carry their unit between quotation marks.

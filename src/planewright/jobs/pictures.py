@@ -18,8 +18,8 @@ from planewright.base.nouns import Finding, Flag, Scan, Severity
 from planewright.base.problems import RangeProblem
 from planewright.base.progress import Progress, Quiet
 from planewright.picture import KINDS, Cell, Kind, contact_sheet
-from planewright.session.folder import Session
-from planewright.session.lock import writing
+from planewright.sessions.folder import Session
+from planewright.sessions.lock import writing
 from planewright.volume.store import Layout, describe, open_mask, open_volume
 
 _VOXELS = 400_000_000  # above this a coarser level is drawn: finer detail than paper can hold

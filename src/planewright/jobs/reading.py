@@ -6,7 +6,7 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from planewright.session.folder import Session
+from planewright.sessions.folder import Session
 from planewright.volume.store import open_mask, open_volume
 
 if TYPE_CHECKING:

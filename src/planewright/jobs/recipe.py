@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from functools import partial
 from pathlib import Path
@@ -19,7 +20,7 @@ from planewright.frames import Photograph, Plane, judge_white, read_plane, top_o
 from planewright.jobs.crew import Crew
 from planewright.jobs.gather import Gathered
 from planewright.jobs.planes import VERSION, Recipe, scratch_format
-from planewright.session.model import Pass
+from planewright.sessions.model import Pass
 
 SAMPLES = 12  # frames from which hot pixels and the white level are found where nothing says
 
@@ -188,7 +189,10 @@ def _kept(folder: Path) -> _Levels | None:
 
 
 def _samples(frames: tuple[Photograph, ...]) -> list[Photograph]:
-    """Return some frames spread evenly over the pass."""
+    """Return some frames of the usual size, spread evenly over the pass."""
+    sizes = Counter((p.header.rows, p.header.columns) for p in frames)
+    usual = sizes.most_common(1)[0][0]
+    frames = tuple(p for p in frames if (p.header.rows, p.header.columns) == usual)
     places = np.unique(np.linspace(0, len(frames) - 1, min(SAMPLES, len(frames))).round())
     return [frames[int(k)] for k in places]
 

@@ -10,9 +10,9 @@ import pytest
 from planewright.base.problems import LockProblem, Problem, SettingProblem
 from planewright.base.units import Measured
 from planewright.jobs.new import new_session
-from planewright.session.folder import Session
-from planewright.session.lock import writing
-from planewright.session.provenance import read_provenance, step, write_provenance
+from planewright.sessions.folder import Session
+from planewright.sessions.lock import writing
+from planewright.sessions.provenance import read_provenance, step, write_provenance
 
 PASS = """
 [[pass]]
@@ -116,7 +116,7 @@ def test_photographs_of_a_pass_that_is_not_described(tmp_path):
 def test_one_writer_at_a_time(tmp_path):
     code = (
         "import sys, time, pathlib\n"
-        "from planewright.session.lock import writing\n"
+        "from planewright.sessions.lock import writing\n"
         "with writing(pathlib.Path(sys.argv[1])):\n"
         "    print('held', flush=True); time.sleep(60)\n"
     )

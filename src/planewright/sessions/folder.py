@@ -13,7 +13,7 @@ from planewright.base.settings import read_settings
 from planewright.base.units import Measured
 from planewright.bench.model import BenchFile, read_bench
 from planewright.optics.media import medium_index
-from planewright.session.model import Pass, SessionFile
+from planewright.sessions.model import Pass, SessionFile
 
 NAME = "session.toml"
 

@@ -96,6 +96,9 @@ class Instrument:
         Share of light that lands blurred; standard deviation of that blur, µm.
     filter_leak_e : float
         Laser light through the filter, electrons on the pixel that it reaches best.
+    shear_px : tuple of float
+        Sideways travel of the picture from one planned frame to the next because the stage does
+        not move square to the sensor: rows down, columns right, as written, sensor pixels.
     exposure_s : tuple of int
         Exposure time as a fraction, seconds.
     f_number : tuple of int
@@ -144,6 +147,7 @@ class Instrument:
     haze: float = 0.08
     haze_um: float = 15.0
     filter_leak_e: float = 6.0
+    shear_px: tuple[float, float] = (0.0, 0.0)
     exposure_s: tuple[int, int] = (1, 4)
     f_number: tuple[int, int] = (56, 10)
     sensor_seed: int = 1

@@ -23,7 +23,7 @@ from planewright.phantom.shadows import path_um
 
 _FINEST_SLICE_UM = 0.65
 _SHEET_FLOOR = 1.5e-3  # where the sheet's profile is cut off, as a share of its peak
-_VERSION = 1
+_VERSION = 2
 _ROWS = 48  # rows worked on at once, so that they stay in the processor's cache
 
 
@@ -271,6 +271,7 @@ class _Renderer:
 
     def _image(self, held: list[Plane], z_um: float, drawing: Drawing) -> Plane:
         lit = self._under_sheet(held)
+        points = self._beads.spectra(z_um, drawing)
         spectrum = np.zeros(self._transfers[0].shape, np.complex64)
         ball = self.scene.ball
         if self._scatter is not None and ball is not None:
@@ -279,8 +280,7 @@ class _Renderer:
             direct = np.exp(np.float32(-ball.loss_seen_per_um) * path)
             stray = lit.sum(axis=0) * (1 - direct) * np.float32(ball.scatter_kept)
             lit *= direct
-            spectrum += scipy.fft.rfft2(stray, workers=1) * self._scatter
-        points = self._beads.spectra(z_um, drawing)
+            spectrum += (scipy.fft.rfft2(stray, workers=1) + points[-1]) * self._scatter
         for m, blur in enumerate(self._transfers):
             spectrum += (scipy.fft.rfft2(lit[m], workers=1) + points[m]) * blur
         return np.asarray(scipy.fft.irfft2(spectrum, s=self.grid.shape, workers=1), np.float32)
@@ -307,7 +307,7 @@ class _Beads:
         self._kept: NDArray[np.float64] | None = None
 
     def spectra(self, z_um: float, drawing: Drawing) -> NDArray[np.complex64] | list[float]:
-        """Return the transform of the points' light for each defocus node."""
+        """Return the transform of the points' light for each defocus node, then of their stray."""
         if self._kept is None:
             self._kept = drawing.shadows.kept(self.places) if len(self.places) else np.ones(0)
         away = self.places[:, 2] - z_um
@@ -315,20 +315,22 @@ class _Beads:
             self.radius * math.sqrt(-0.5 * math.log(_SHEET_FLOOR)), self.nodes.limit_um
         )
         if not near.any():
-            return [0.0] * len(self.nodes.nodes_um)
+            return [0.0] * (len(self.nodes.nodes_um) + 1)
         radius = self.radius[near]
         sheet = np.exp(-2 * (away[near] / radius) ** 2) / (radius * math.sqrt(math.pi / 2))
         light = self.strength_px[near] * sheet * self._kept[near]
+        stray = np.zeros_like(light)
         ball = self.scene.ball
         if ball is not None:
             x, y = self.places[near, 0], self.places[near, 1]
-            light *= np.exp(
-                -ball.loss_seen_per_um * path_um(ball, x, y, np.full(x.shape, z_um), along=2)
-            )
+            path = path_um(ball, x, y, np.full(x.shape, z_um), along=2)
+            direct = np.exp(-ball.loss_seen_per_um * path)
+            stray = light * (1 - direct) * ball.scatter_kept
+            light = light * direct
         place = self.grid.place(self.places[near, :2])
         down = scipy.fft.fftfreq(self.grid.shape[0])[:, None]
         along = scipy.fft.rfftfreq(self.grid.shape[1])[None, :]
         waves_down = np.exp(-2j * np.pi * down * place[None, :, 0]).astype(np.complex64)
         waves_along = np.exp(-2j * np.pi * along.T * place[None, :, 1]).astype(np.complex64)
-        share = self.nodes.weights(away[near]) * light
+        share = np.vstack([self.nodes.weights(away[near]) * light, stray])
         return np.stack([(waves_down * row.astype(np.float32)) @ waves_along.T for row in share])

@@ -32,6 +32,7 @@ __all__ = [
     "tripod",
     "uniform_scene",
     "urchin_scene",
+    "with_walls",
 ]
 _GAP_UM = 0.4  # between nuclei that do not touch
 
@@ -195,7 +196,7 @@ def urchin_scene(
     outer_diameter_um: float = 132.0,
     wall_um: float = 13.0,
     cells: int = 320,
-    beads: int = 80,
+    beads: int = 140,
     box_um: Point = (236.0, 200.0, 138.0),
     specks: int = 6,
     gel: float = 0.05,
@@ -277,14 +278,14 @@ def urchin_scene(
     )
 
 
-def small_urchin_scene(seed: int, *, hand: int = 1, gel: float = 0.05) -> Scene:
+def small_urchin_scene(seed: int, *, hand: int = 1, gel: float = 0.05, beads: int = 40) -> Scene:
     """Return a scaled-down embryo (60 µm) for the small instrument; nuclei keep their size."""
     return urchin_scene(
         seed,
         outer_diameter_um=60.0,
         wall_um=11.0,
         cells=64,
-        beads=24,
+        beads=beads,
         box_um=(84.0, 84.0, 44.0),
         specks=2,
         gel=gel,
@@ -416,6 +417,31 @@ def chiral_scene(*, hand: int = 1, scale: float = 1.0, gel: float = 0.02) -> Sce
         hand=hand,
     )
     return Scene(name="chiral", rods=rods, gel=gel, chiral=(0, 1, 2), hand=hand)
+
+
+def with_walls(scene: Scene, *, x_um: float | None = None, y_um: float | None = None) -> Scene:
+    """Return a scene with faintly glowing walls of glass that stand square to x and to y.
+
+    They look the same in every plane, so they show how the picture moved.
+
+    Parameters
+    ----------
+    scene : Scene
+        The specimen.
+    x_um, y_um : float or None
+        Where the walls stand, µm; None for no such wall.
+
+    Returns
+    -------
+    Scene
+        A copy with the walls.
+    """
+    walls = []
+    if x_um is not None:
+        walls.append(Slab((1.0, 0.0, 0.0), x_um, 0.8, 0.8))
+    if y_um is not None:
+        walls.append(Slab((0.0, 1.0, 0.0), y_um, 0.8, 0.8))
+    return scene.but(slabs=(*scene.slabs, *walls))
 
 
 def uniform_scene(brightness: float = 1.0) -> Scene:

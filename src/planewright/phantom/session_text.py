@@ -59,6 +59,7 @@ def session_text(
         "[scale]",
         f'pixel = "{instrument.pixel_um:g} um ± {pixel_sigma_um:g} um"',
         f'step = "{instrument.step_um:g} um ± {step_sigma_um:g} um"',
+        *_shear(instrument),
         "",
         "[mounting]",
         'held = "agarose column"',
@@ -87,3 +88,9 @@ def session_text(
     lines += [f'reference = "{reference}"'] if reference else []
     lines += [f"planned = {instrument.frames}", f'cadence = "{cadence_s:g} s"', ""]
     return "\n".join(lines)
+
+
+def _shear(instrument: Instrument) -> list[str]:
+    down, right = (value * instrument.pixel_um for value in instrument.shear_px)
+    named = (("shear_x", right), ("shear_y", down))
+    return [f'{key} = "{value:.6g} um"' for key, value in named if value]

@@ -59,6 +59,8 @@ class Shot:
         What it really is.
     truth : ShotTruth
         The rest.
+    subsecond : str or None
+        Hundredths of a second, where the camera writes them.
     """
 
     counts: NDArray[np.uint16]
@@ -69,6 +71,7 @@ class Shot:
     orientation: int
     role: Role
     truth: ShotTruth
+    subsecond: str | None = None
 
     @property
     def plane(self) -> int | None:
@@ -138,11 +141,16 @@ class _Studio:
     seed: int
     fine: FineStack
     sensor: Sensor
+    subseconds: bool = False
 
     def drift(self, position: int) -> tuple[float, float]:
         share = position / max(1, self.instrument.frames - 1)
         bend = 0.5 - 0.5 * math.cos(math.pi * share)  # starts and ends at rest
-        return self.faults.drift_px[0] * bend, self.faults.drift_px[1] * share
+        shear = self.instrument.shear_px
+        return (
+            self.faults.drift_px[0] * bend + shear[0] * position,
+            self.faults.drift_px[1] * share + shear[1] * position,
+        )
 
     def specimen(
         self, event: _Event, rng: np.random.Generator
@@ -180,6 +188,7 @@ class _Studio:
             extra += room_light(own)
         exposure, iso = self.setting(position)
         facts.update(exposure=exposure, iso=iso)
+        facts["brightness"] = facts["flicker"] * exposure * iso / own.iso
         counts = self.sensor.expose(dye, rng, leak=laser, extra_e=extra, exposure=exposure, iso=iso)
         return counts, facts
 
@@ -204,6 +213,7 @@ def photographs(
     first_number: int = FIRST_NUMBER,
     cadence_s: float = 2.0,
     start: datetime = START,
+    subseconds: bool = False,
     cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Shot]:
@@ -227,6 +237,8 @@ def photographs(
         Time between photographs, s.
     start : datetime
         Camera time when it begins.
+    subseconds : bool
+        Whether the camera writes hundredths of a second.
     cache : Path or None
         Folder for rendered stacks.
     progress : Progress or None
@@ -240,7 +252,7 @@ def photographs(
     plan = faults or Faults()
     plan.check(instrument.frames)
     fine = fine_stack(scene, instrument, cache=cache, progress=progress)
-    studio = _Studio(scene, instrument, plan, seed, fine, Sensor.draw(instrument))
+    studio = _Studio(scene, instrument, plan, seed, fine, Sensor.draw(instrument), subseconds)
     events = _events(instrument, plan, cadence_s, seed)
     number = _first_number(events, plan, first_number)
     after = events[-1].time_s + 60.0 if events else 0.0
@@ -291,7 +303,9 @@ def _take(
     flipped = plan.flipped_from is not None and last >= plan.flipped_from
     orientation = plan.flipped_to if flipped and event.role in (Role.SPECIMEN, Role.LAMP) else 1
     exposure_s = _times(own.exposure_s, facts.pop("exposure"))
-    taken_at = (start + timedelta(seconds=event.time_s)).replace(microsecond=0)
+    exact = start + timedelta(seconds=event.time_s)
+    taken_at = exact.replace(microsecond=0)
+    subsecond = f"{exact.microsecond // 10000:02d}" if studio.subseconds else None
     truth = ShotTruth(
         name=name,
         role=str(event.role),
@@ -303,7 +317,9 @@ def _take(
         faults=event.labels,
         **facts,
     )
-    return Shot(counts, name, taken_at, exposure_s, truth.iso, orientation, event.role, truth)
+    return Shot(
+        counts, name, taken_at, exposure_s, truth.iso, orientation, event.role, truth, subsecond
+    )
 
 
 def _flat_level_e(instrument: Instrument) -> float:
@@ -333,6 +349,7 @@ def simulate(
     first_number: int = FIRST_NUMBER,
     cadence_s: float = 2.0,
     start: datetime = START,
+    subseconds: bool = False,
     cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Truth:
@@ -342,7 +359,8 @@ def simulate(
     ----------
     folder : Path
         The session's folder. Files go to ``frames``, ``dark`` and ``flat`` in it.
-    scene, instrument, faults, seed, darks, flats, first_number, cadence_s, start, cache
+    scene, instrument, faults, seed, darks, flats, first_number, cadence_s, start,
+        subseconds, cache
         As for :func:`photographs`.
     file_kind : str
         ``"dng"`` (a mosaic camera), ``"tiff"`` or ``"png"`` (a monochrome one), ``"jpeg"``.
@@ -379,6 +397,7 @@ def simulate(
         first_number=first_number,
         cadence_s=cadence_s,
         start=start,
+        subseconds=subseconds,
         cache=cache,
         progress=progress,
     )
@@ -428,7 +447,7 @@ def file_meta(shot: Shot, instrument: Instrument) -> FileMeta:
     """Return what the camera writes about a photograph into its file."""
     return FileMeta(
         taken_at=shot.taken_at,
-        subsecond=None,
+        subsecond=shot.subsecond,
         utc_offset_min=None,
         exposure_s=shot.exposure_s,
         iso=shot.iso,

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from planewright.base.files import write_json
+from planewright.base.nouns import Scan
 from planewright.phantom.instrument import Instrument
 from planewright.phantom.parts import Scene
 
@@ -43,11 +44,13 @@ class ShotTruth:
     z_um : float or None
         World z of that plane, µm.
     shift_px : tuple of float
-        (rows, columns) by which the picture is moved, sensor pixels.
+        (rows, columns) by which the picture is moved, sensor pixels: jitter, drift and shear.
     shake_px, shake_deg : float
         Swing and direction of a vibration.
     flicker : float
-        Factor of the laser's power.
+        Factor of the laser's power; 0 where it was off.
+    brightness : float
+        Factor of the dye's counts against the plan: power, exposure time and ISO.
     exposure_s : float
         Exposure time, s.
     iso : int
@@ -71,17 +74,13 @@ class ShotTruth:
     shake_px: float = 0.0
     shake_deg: float = 0.0
     flicker: float = 1.0
+    brightness: float = 1.0
     exposure_s: float = 0.0
     iso: int = 0
     orientation: int = 1
     taken_at: str = ""
     time_s: float = 0.0
     faults: tuple[str, ...] = ()
-
-    @property
-    def brightness(self) -> float:
-        """Factor of the dye's light in electrons against the plan, without the ISO."""
-        return self.flicker
 
 
 @dataclass(frozen=True)
@@ -239,6 +238,39 @@ def to_world(points_um: ArrayLike, instrument: Instrument) -> NDArray[np.float64
             z - instrument.near_plane_um,
             down + 0.5 * (rows - 1) * pixel,
             right + 0.5 * (columns - 1) * pixel,
+        ],
+        axis=1,
+    )
+
+
+def to_photograph(points_um: ArrayLike, instrument: Instrument) -> NDArray[np.float64]:
+    """Turn specimen (x, y, z) into (position, row, column) of photographs as written.
+
+    Parameters
+    ----------
+    points_um : array_like of shape (N, 3)
+        Specimen coordinates, µm.
+    instrument : Instrument
+        Angle, mirror, scan, pixel, step and size.
+
+    Returns
+    -------
+    ndarray of shape (N, 3)
+        Planned position in the order of shooting, and sensor row and column of a frame that is
+        not shifted; fractions are meant.
+    """
+    x, y, z = np.asarray(points_um, np.float64).reshape(-1, 3).T
+    view = math.radians(instrument.view_angle_deg)
+    right = math.cos(view) * x - math.sin(view) * y  # as an eye at the lens sees it
+    down = math.sin(view) * x + math.cos(view) * y
+    if instrument.mirrored:
+        right = -right
+    plane = (z - instrument.near_plane_um) / instrument.step_um
+    return np.stack(
+        [
+            plane if instrument.scan is Scan.AWAY else instrument.frames - 1 - plane,
+            down / instrument.pixel_um + 0.5 * (instrument.rows - 1),
+            right / instrument.pixel_um + 0.5 * (instrument.columns - 1),
         ],
         axis=1,
     )

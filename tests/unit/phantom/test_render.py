@@ -1,5 +1,7 @@
 """The forward model against what light must do."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
@@ -130,6 +132,26 @@ def test_ball_dims_the_far_side_and_the_deep_side():
     assert picture[row, ahead] == pytest.approx(1.0, abs=0.04)
     kept = np.exp(-ball.loss_light_per_um * 2 * ball.outer_um)
     assert picture[row, behind] / picture[row, ahead] == pytest.approx(kept, rel=0.02)
+
+
+@pytest.mark.parametrize("bead", [False, True])
+def test_light_is_lost_on_the_way_to_the_lens(bead):
+    # Seen through the whole ball: direct e^(−µ·2R), scattered and half kept the rest.
+    ball = small_urchin_scene(2).ball
+    kept = np.exp(-ball.loss_seen_per_um * 2 * ball.outer_um)
+    lens = tiny(frames=81, step_um=0.9, numerical_aperture=0.25)
+    scene = Scene("d", gel=0.0 if bead else 1.0)
+    if bead:
+        scene = scene.but(beads=(Bead((0.0, 0.0, ball.outer_um + 2.0)),))
+    plane = 40 + round((ball.outer_um + 2.0) / 0.9)
+    clear = fine_stack(scene, lens).plane(plane).astype(np.float64)
+    shell = {"membrane": 0.0, "cytoplasm": 0.0, "loss_light_per_um": 0.0}
+    deep = fine_stack(scene.but(ball=replace(ball, **shell)), lens).plane(plane).astype(np.float64)
+    middle = (slice(28, 68), slice(60, 100)) if not bead else (slice(None), slice(None))
+    ratio = deep[middle].sum() / clear[middle].sum()
+    assert ratio == pytest.approx(kept + ball.scatter_kept * (1 - kept), rel=0.01)
+    if bead:  # the part that arrives direct is as sharp as before
+        assert deep.max() / clear.max() == pytest.approx(kept, rel=0.02)
 
 
 def test_fibre_goes_from_end_to_end():

@@ -11,12 +11,14 @@ import tifffile
 
 from planewright.base.nouns import Scan
 from planewright.base.problems import RangeProblem
+from planewright.base.settings import read_settings
 from planewright.phantom.camera import black_at_sites
 from planewright.phantom.faults import Bubble, Faults, Glare, Shake, random_faults
 from planewright.phantom.instrument import Instrument, monochrome_instrument, small_instrument
-from planewright.phantom.scene import small_urchin_scene
+from planewright.phantom.scene import empty_scene, small_urchin_scene, with_walls
 from planewright.phantom.shoot import photographs, session_text, simulate
 from planewright.phantom.truth import Truth
+from planewright.sessions.model import SessionFile
 
 SCENE = small_urchin_scene(1)
 
@@ -163,6 +165,44 @@ def test_jitter_flicker_and_drift_are_drawn_as_asked(cache):
     assert drifting[-1].shift_px == pytest.approx((3.0, -5.0))
 
 
+def test_shear_moves_each_frame_by_the_same(cache):
+    lens = tiny(shear_px=(0.5, -1.0), peak_e=5e4, gain=0.25)  # bright: noise does not decide
+    taken = shots(cache, instrument=lens)
+    assert [taken[k].shift_px for k in (0, 1, 8)] == [(0.0, 0.0), (0.5, -1.0), (4.0, -8.0)]
+    still = shots(cache, instrument=lens.but(shear_px=(0.0, 0.0)))
+    moved, want = green(taken[8], lens), green(still[8], lens)
+    change = [np.mean(np.abs(np.roll(want, (2, s), (0, 1)) - moved)[8:-8, 8:-8]) for s in (-4, 4)]
+    assert change[0] < 0.6 * change[1]
+    told = tomllib.loads(session_text(lens))["scale"]
+    assert (told["shear_x"], told["shear_y"]) == ("-0.28 um", "0.14 um")
+
+
+def test_brightness_is_power_exposure_and_iso(cache):
+    plan = Faults(flicker_rms=0.05, exposure_change=(4, 2.0), iso_change=(8, 3200), laser_off=(10,))
+    taken = [s.truth for s in shots(cache, plan)]
+    assert taken[2].brightness == taken[2].flicker
+    assert taken[5].brightness == pytest.approx(2 * taken[5].flicker)
+    assert taken[9].brightness == pytest.approx(4 * taken[9].flicker)
+    assert taken[10].brightness == 0.0
+
+
+def test_clock_tells_hundredths_where_the_camera_writes_them(cache):
+    assert shots(cache)[0].subsecond is None
+    taken = shots(cache, subseconds=True)
+    exact = [s.truth.time_s % 1 for s in taken]
+    assert [int(s.subsecond) for s in taken] == pytest.approx([100 * e for e in exact], abs=1.0)
+
+
+def test_wall_is_the_same_in_every_plane(cache):
+    scene = with_walls(empty_scene(), x_um=8.0, y_um=-6.0)
+    taken = list(photographs(scene, tiny(), seed=1, darks=0, flats=0, cache=cache))
+    bright = [green(s, tiny()) for s in taken]
+    columns = [int(np.argmax(b[24:].sum(axis=0))) for b in bright]
+    rows = [int(np.argmax(b[:, :24].sum(axis=1))) for b in bright]
+    assert set(columns) == {round((47.5 + 8.0 / 0.28 - 0.5) / 2)}
+    assert set(rows) == {round((47.5 - 6.0 / 0.28 - 0.5) / 2)}
+
+
 def test_shaken_frame_is_less_sharp(cache):
     lens = tiny(peak_e=5e4, gain=0.25)  # bright, so that noise does not decide
     still = shots(cache, instrument=lens)[5]
@@ -243,3 +283,5 @@ def test_session_text_is_toml_that_says_what_is_true():
     assert (one["scan"], one["mirrored"], one["sheet_angle"]) == ("towards lens", True, "211 deg")
     assert (one["planned"], one["cadence"], one["reference"]) == (40, "1.5 s", "gel beads")
     assert [p["role"] for p in value["photographs"]] == ["specimen", "dark", "flat"]
+    read = read_settings(SessionFile, text, where="session.toml")
+    assert (read.passes[0].planned, read.passes[0].cadence_s) == (40, 1.5)

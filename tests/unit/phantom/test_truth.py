@@ -14,6 +14,7 @@ from planewright.phantom.truth import (
     angle_left_deg,
     make_truth,
     quarter_turns,
+    to_photograph,
     to_world,
     world_shape,
 )
@@ -69,6 +70,25 @@ def test_beads_are_where_the_truth_says(angle, scan, mirrored):
         dz = _peak(patch[k - 1 : k + 2, i, j]) + k
         assert [dy, dx] == pytest.approx([row, column], abs=0.05)
         assert dz == pytest.approx(plane, abs=0.05)
+
+
+@pytest.mark.parametrize("angle", [0.0, 37.0, 90.0, 211.0])
+@pytest.mark.parametrize(("scan", "mirrored"), list(itertools.product(Scan, [False, True])))
+def test_photograph_coordinates_turn_into_world_coordinates(angle, scan, mirrored):
+    lens = small_instrument(
+        rows=96, columns=128, frames=9, scan=scan, mirrored=mirrored, sheet_angle_deg=angle
+    )
+    position, row, column = to_photograph(PLACES, lens).T
+    plane = position if scan is Scan.AWAY else lens.frames - 1 - position
+    size = np.array([lens.rows, lens.columns])
+    if mirrored:
+        column = lens.columns - 1 - column
+    for _ in range(quarter_turns(lens)):  # against the clock: new row counts from the right edge
+        row, column = size[1] - 1 - column, row
+        size = size[::-1]
+    want = to_world(PLACES, lens)
+    got = np.stack([plane * lens.step_um, row * lens.pixel_um, column * lens.pixel_um], axis=1)
+    np.testing.assert_allclose(got, want, atol=1e-9)
 
 
 def _peak(three):

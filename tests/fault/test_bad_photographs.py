@@ -519,6 +519,18 @@ def test_8_bit_rgb_tiff_with_a_profile_is_shape_only(tmp_path: Path) -> None:
     assert plane.light() / plane.white == pytest.approx(0.21586050, abs=1e-5)  # IEC 61966-2-1
 
 
+def test_jpeg_inside_a_tiff_is_shape_only(tmp_path: Path) -> None:
+    """Pillow marks such a file as RGB, not as the YCbCr that is stored."""
+    from PIL import Image
+
+    path = tmp_path / "a.tif"
+    image = np.full((16, 16, 3), 128, np.uint8)
+    Image.fromarray(image).save(path, compression="jpeg", quality=95)
+    plane = read_plane(path)
+    assert plane.shape_only
+    assert plane.light() / plane.white == pytest.approx(0.21586050, abs=1e-4)  # IEC 61966-2-1
+
+
 def test_printing_inks_are_refused(tmp_path: Path) -> None:
     from PIL import Image
 

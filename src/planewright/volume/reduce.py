@@ -50,6 +50,8 @@ def halve(
     """
     light, mask = _pad(light, mask, factor)
     flags = _union(mask, factor)
+    if mask.flat[0] & NO_LIGHT and bool((mask & (NO_LIGHT | _BEYOND)).all()):  # a whole gap
+        return np.full(flags.shape, empty, light.dtype), flags & np.uint8(0xFF ^ _BEYOND)
     count = int(np.prod(factor))
     if light.dtype == np.uint16:
         sums = _sum_whole(light, factor)

@@ -201,6 +201,11 @@ def test_a_file_proves_its_block_even_where_all_is_empty(tmp_path):
     assert shard_done(path, layout, index)
     assert missing_shards(path, layout) == []
     assert (open_volume(path).values == 0).all()
+    chunks = np.prod(
+        [-(-n // c) for n, c in zip(layout.shape, layout.levels[0].chunk, strict=True)]
+    )
+    file = store_write.shard_path(path, layout, index, mask=False)
+    assert file.stat().st_size == 16 * chunks + 4  # the index alone: empty chunks cost nothing
 
 
 def test_light_is_written_after_its_mask_and_both_are_flushed(tmp_path, monkeypatch):

@@ -128,6 +128,11 @@ class Faults:
                 expected=f"0 to {frames - 1}",
             )
 
+    def count(self, frames: int) -> int:
+        """Return how many photographs the stack has."""
+        more = len(set(self.doubled)) + len(set(self.lamp_after)) + self.backlash
+        return frames - len(set(self.missed)) + more
+
     def labels(self, position: int) -> tuple[str, ...]:
         """Return the names of the faults of one frame, not those of the whole stack."""
         out = []

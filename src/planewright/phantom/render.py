@@ -139,7 +139,10 @@ def fine_stack(
     progress = progress or Quiet()
     grid = Grid(instrument)
     if cache is None:
-        return FineStack(np.stack(list(_planes(scene, instrument, progress))), grid)
+        planes = np.empty((instrument.frames, *grid.shape), np.float32)
+        for index, plane in enumerate(_planes(scene, instrument, progress)):
+            planes[index] = plane
+        return FineStack(planes, grid)
     key = hash_json({"v": _VERSION, "scene": scene.to_dict(), "optics": instrument.optics()})
     path = Path(cache) / f"{scene.name}-{key[:24]}.npy"
     if not path.exists():

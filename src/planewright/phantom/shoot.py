@@ -122,7 +122,7 @@ def _events(instrument: Instrument, faults: Faults, cadence_s: float, seed: int)
         if position not in faults.missed:
             out.append(_Event(role, position, late(), labels))
         if position in faults.doubled:
-            own = tuple(name for name in labels if name not in ("shaken", "saturated"))
+            own = tuple(name for name in labels if name not in ("shaken", "saturated", "truncated"))
             out.append(_Event(role, position, late() + 0.5 * cadence_s, (*own, "doubled")))
         clock += cadence_s
         if position in faults.lamp_after:
@@ -214,6 +214,7 @@ def photographs(
     cadence_s: float = 2.0,
     start: datetime = START,
     subseconds: bool = False,
+    fine: FineStack | None = None,
     cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Shot]:
@@ -239,6 +240,8 @@ def photographs(
         Camera time when it begins.
     subseconds : bool
         Whether the camera writes hundredths of a second.
+    fine : FineStack or None
+        The rendered stack, where it is at hand.
     cache : Path or None
         Folder for rendered stacks.
     progress : Progress or None
@@ -251,7 +254,8 @@ def photographs(
     """
     plan = faults or Faults()
     plan.check(instrument.frames)
-    fine = fine_stack(scene, instrument, cache=cache, progress=progress)
+    if fine is None:
+        fine = fine_stack(scene, instrument, cache=cache, progress=progress)
     studio = _Studio(scene, instrument, plan, seed, fine, Sensor.draw(instrument), subseconds)
     events = _events(instrument, plan, cadence_s, seed)
     number = _first_number(events, plan, first_number)
@@ -387,6 +391,7 @@ def simulate(
     plan = faults or Faults()
     records: list[ShotTruth] = []
     copies: dict[str, str] = {}
+    fine = fine_stack(scene, instrument, cache=cache, progress=progress)
     shots = photographs(
         scene,
         instrument,
@@ -398,10 +403,9 @@ def simulate(
         cadence_s=cadence_s,
         start=start,
         subseconds=subseconds,
-        cache=cache,
-        progress=progress,
+        fine=fine,
     )
-    progress.stage("photographs", instrument.frames + darks + flats, "frames")
+    progress.stage("photographing", plan.count(instrument.frames) + darks + flats, "frames")
     for shot in shots:
         progress.check()
         place = {Role.DARK: "dark", Role.FLAT: "flat"}.get(shot.role, "frames")
@@ -412,19 +416,27 @@ def simulate(
             write_jpeg(path.with_suffix(".JPG"), as_seen(shot.counts, instrument), meta)
         name = path.relative_to(folder).as_posix()
         records.append(replace(shot.truth, name=name))
-        first = "doubled" not in shot.faults and "lead_in" not in shot.faults
-        if place == "frames" and shot.position is not None and first:
-            if shot.position in plan.copied:
-                twin = path.with_stem(f"{path.stem} (1)")
-                twin.write_bytes(path.read_bytes())
-                copies[twin.relative_to(folder).as_posix()] = name
-            if shot.position in plan.truncated:
-                whole = path.read_bytes()
-                path.write_bytes(whole[: int(0.6 * len(whole))])
+        twin = _harm_file(path, shot, plan)
+        if twin is not None:
+            copies[twin.relative_to(folder).as_posix()] = name
         progress.advance()
     truth = make_truth(instrument, scene, plan.to_dict(), seed, tuple(records), copies)
     truth.save(folder / "truth.json")
     return truth
+
+
+def _harm_file(path: Path, shot: Shot, plan: Faults) -> Path | None:
+    """Copy or cut a written file as planned; return the copy."""
+    if "doubled" in shot.faults or "lead_in" in shot.faults:
+        return None
+    twin = None
+    if shot.position in plan.copied:
+        twin = path.with_stem(f"{path.stem} (1)")
+        twin.write_bytes(path.read_bytes())
+    if shot.position in plan.truncated:
+        whole = path.read_bytes()
+        path.write_bytes(whole[: int(0.6 * len(whole))])
+    return twin
 
 
 def _check_kind(file_kind: FileKind, instrument: Instrument, pairs: bool) -> None:

@@ -11,6 +11,7 @@ import tifffile
 
 from planewright.base.nouns import Scan
 from planewright.base.problems import RangeProblem
+from planewright.base.progress import Quiet
 from planewright.base.settings import read_settings
 from planewright.phantom.camera import black_at_sites
 from planewright.phantom.faults import Bubble, Faults, Glare, Shake, random_faults
@@ -252,6 +253,26 @@ def test_monochrome_camera_writes_its_formats(tmp_path, cache, kind):
 def test_camera_and_format_must_go_together(tmp_path, kind, lens):
     with pytest.raises(RangeProblem, match="does not write such files"):
         simulate(tmp_path, SCENE, lens, seed=1, file_kind=kind)
+
+
+def test_progress_tells_planes_then_photographs(tmp_path):
+    class Told(Quiet):
+        def __init__(self):
+            super().__init__()
+            self.stages = []
+
+        def stage(self, name, total, unit):
+            self.stages.append([name, total, 0])
+
+        def advance(self, steps=1):
+            self.stages[-1][2] += steps
+
+    told = Told()
+    plan = Faults(missed=(3,), doubled=(5, 6), lamp_after=(7,), backlash=2)
+    lens = tiny(rows=64, columns=64)
+    truth = simulate(tmp_path, SCENE, lens, plan, seed=1, darks=2, flats=1, progress=told)
+    assert told.stages == [["rendering", 12, 12], ["photographing", 19, 19]]
+    assert len(truth.photographs) == 19
 
 
 def test_fault_beyond_the_plan_is_refused(cache):

@@ -1,6 +1,7 @@
 """How long a 24-megapixel RAW frame takes: LibRaw alone, and our green plane beyond it.
 
-Run: ``python benchmarks/read_raw.py``. Times are the best of several, in milliseconds.
+Run: ``python benchmarks/read_raw.py``. Times are the best of several, in
+milliseconds: of the processor where one thread works, on the wall where several do.
 """
 
 from __future__ import annotations
@@ -23,13 +24,17 @@ META = FileMeta(
 )
 
 
-def best_ms(work: Callable[[], object], repeats: int = 7) -> float:
-    """Return the best of several times, ms."""
+def best_ms(
+    work: Callable[[], object],
+    repeats: int = 7,
+    clock: Callable[[], float] = time.thread_time,
+) -> float:
+    """Return the best of several times, ms; of the processor, unless another clock is given."""
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = clock()
         work()
-        times.append(time.perf_counter() - start)
+        times.append(clock() - start)
     return 1e3 * min(times)
 
 
@@ -68,7 +73,7 @@ def main() -> None:
 
 def many_ms(many: Callable[[int], None], threads: int) -> float:
     """Return the time a frame takes when eight are read by some threads, ms."""
-    return best_ms(lambda: many(threads), 3) / 8
+    return best_ms(lambda: many(threads), 3, time.perf_counter) / 8
 
 
 if __name__ == "__main__":

@@ -198,7 +198,7 @@ def _shake(seen: Sequence[FrameFigures], usable: NDArray[np.bool_], limits: Limi
         np.stack([f.power for f in seen]) / scale,
         np.stack([f.power_sigma for f in seen]) / scale,
         judged,
-        scatter=limits.scatter,
+        scatter=limits.shake_scatter,
     )
 
 
@@ -276,9 +276,7 @@ def _shaken_notes(
 ) -> list[Noted]:
     notes = []
     for k in known:
-        if not (np.isfinite(stands[k]) and stands[k] > limits.scatter):
-            continue
-        if blur[k] < limits.shake_share * 0.5:
+        if not (np.isfinite(stands[k]) and stands[k] > limits.shake_scatter):
             continue
         notes.append(
             Noted(

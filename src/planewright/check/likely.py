@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-_SAME = 0.12  # a repeat's lack of similarity, over that of the next plane (standard deviation)
-_LEAST_SPREAD = 0.12  # of log dissimilarity from gap to gap, at least
+_SAME = 0.06  # a repeat's lack of similarity, over that of the next plane (standard deviation)
+_LEAST_SPREAD = 0.12  # of contrasts of log dissimilarity, at least
+_LEAST_SCATTER = 0.3  # of log dissimilarity from gap to gap, at least
 _OUTLIER = 0.005  # share of pairs whose similarity follows no rule
 _REACH = 6  # pairs on each side in which the usual dissimilarity is read
 
@@ -69,7 +70,7 @@ def likeness_tables(
     if growth is None:
         return one, two
     usual = _usual(logs[1], chain, count)
-    spread = max(_LEAST_SPREAD, _spread(logs[1] - usual[chain[:-1]]))
+    spread = max(_LEAST_SCATTER, _spread(logs[1] - usual[chain[:-1]]))
     _fill_one(one, value, sigma, usual, spread, growth)
     _add_contrasts(one, logs, chain, growth)
     _fill_two(two, likeness, strange, usual, spread, growth, count)

@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 _MISS = -4.6  # log odds of a missed trigger after any frame: one in a hundred
 _MISS_MORE = -1.5  # and of each further one in the same gap
 _REPEAT = -5.0
+_REPEAT_STRANGE = -8.0  # the same, of a photograph that is wrong in another way as well
 _LEAD_IN = -2.5  # repeat at the start: the stage has not yet taken up its backlash
 _STUCK = -6.0  # the same, but the plan was not held back for it
 _FIRST = 8  # photographs that count as the start
@@ -160,6 +161,7 @@ class _Model:
         more = [_MISS + _MISS_MORE * (advance - 2) for advance in range(2, most + 1)]
         self.prior = np.tile(np.array([_REPEAT, 0.0, *more, _STUCK]), (self.count, 1))
         self.prior[:_FIRST, 0] = _LEAD_IN
+        self.prior[strange, 0] = _REPEAT_STRANGE
         self.prior[:, 0] = np.logaddexp(self.prior[:, 0], stray_odds)
         if planned is None:
             self.prior[:, -1] = -np.inf  # without a plan a lead-in is a repeat at the start

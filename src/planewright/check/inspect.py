@@ -15,7 +15,7 @@ from planewright.check import light as lights
 from planewright.check.figures import FrameFacts, FrameFigures
 from planewright.check.limits import JudgeSettings, Limits
 from planewright.check.shake import Shake, find_shaken
-from planewright.kernels.signature import Similarity
+from planewright.kernels.signature import Passing, Similarity
 
 Floats = NDArray[np.float64]
 Value = TypeVar("Value")
@@ -78,13 +78,14 @@ class Inspection:
     notes: tuple[Noted, ...]
 
 
-_STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -6.0}
+_STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -8.0}
 
 
 def inspect_frames(
     frames: Sequence[FrameFigures | None],
     facts: Sequence[FrameFacts],
     pairs: Pairs,
+    crossed: Sequence[Passing | None],
     settings: JudgeSettings,
 ) -> Inspection:
     """Compare photographs with their neighbours.
@@ -97,6 +98,8 @@ def inspect_frames(
         One for each.
     pairs : dict
         Similarities by lag.
+    crossed : sequence of Passing or None
+        What is in a photograph and in neither neighbour.
     settings : JudgeSettings
         Thresholds.
 
@@ -140,6 +143,7 @@ def inspect_frames(
         *_size_notes(known, seen, shape),
         *_flicker_notes([f.mean for f in seen] / factors, found.kinds, limits),
         *_movement_notes(pairs, strange, limits),
+        *_passing_notes(crossed, strange, frames, limits),
     ]
     return Inspection(
         tuple(kinds), brightness, blur, stands, shift_y, shift_x, strange, odds, tuple(notes)
@@ -429,6 +433,44 @@ def _size_notes(known: Sequence[int], seen: Sequence[FrameFigures], shape: objec
         )
         for run in _runs(odd)
     ]
+
+
+def _passing_notes(
+    crossed: Sequence[Passing | None],
+    strange: NDArray[np.bool_],
+    frames: Sequence[FrameFigures | None],
+    limits: Limits,
+) -> list[Noted]:
+    """Tell of things that cross the picture: larger than what comes and goes in this stack."""
+    area = np.full(len(crossed), np.nan)
+    full = np.array([f is not None and f.saturated_patch > 0 for f in frames], dtype=bool)
+    silent = strange | full
+    for k, one in enumerate(crossed):
+        if one is not None and not silent[max(0, k - 1) : k + 2].any():
+            area[k] = one.area
+    known = area[np.isfinite(area)]
+    if known.size < 8:
+        return []
+    usual = float(np.median(known))
+    spread = 1.4826 * float(np.median(np.abs(known - usual)))
+    bound = max(limits.passing_pixels, usual + 8.0 * max(spread, 2.0))
+    found = [k for k in range(area.size) if np.isfinite(area[k]) and area[k] > bound]
+    notes = []
+    for run in _runs(found):
+        first = crossed[run[0]]
+        where = "" if first is None else f" near row {first.row:.0f}, column {first.column:.0f}"
+        notes.append(
+            Noted(
+                "bubble",
+                Severity.DOUBT,
+                run,
+                "Something crosses the picture at {place}, perhaps a bubble.",
+                f"a bright patch{where} that neither neighbour shows",
+                "content that comes and goes over several planes",
+                "look at the frames; remove bubbles and take {place} again",
+            )
+        )
+    return notes
 
 
 def _flicker_notes(mean: Floats, kinds: Sequence[str], limits: Limits) -> list[Noted]:

@@ -16,7 +16,7 @@ from planewright.check.inspect import Inspection, inspect_frames
 from planewright.check.likely import Likeness
 from planewright.check.limits import JudgeSettings
 from planewright.check.report import frame_rows, place_findings, retake_list, sentence
-from planewright.kernels.signature import Signature, Similarity, similarity
+from planewright.kernels.signature import Passing, Signature, Similarity, passing, similarity
 
 Floats = NDArray[np.float64]
 
@@ -101,6 +101,7 @@ class Judge:
         self._signatures: dict[int, Signature] = {}
         self._broken: dict[int, tuple[FrameFacts, str]] = {}
         self._likeness: dict[tuple[int, int], Similarity] = {}
+        self._passing: dict[int, Passing] = {}
 
     def add(self, index: int, figures: FrameFigures) -> None:
         """Take the figures of one photograph.
@@ -120,8 +121,26 @@ class Judge:
                 if first in self._signatures and second in self._signatures:
                     pair = similarity(self._signatures[first], self._signatures[second])
                     self._likeness[first, second] = pair
+        for middle in (index - 1, index, index + 1):
+            self._look_for_passing(middle)
         for near in range(index - max(LAGS), index + max(LAGS) + 1):
             self._release(near)
+
+    def _look_for_passing(self, middle: int) -> None:
+        """Compare a photograph with both neighbours, once all three are there."""
+        three = [self._signatures.get(middle + step) for step in (-1, 0, 1)]
+        before, own, after = three
+        if before is None or own is None or after is None:
+            return
+        first, last = self._likeness[middle - 1, middle], self._likeness[middle, middle + 1]
+        if first.ok and last.ok and before.image.shape == own.image.shape == after.image.shape:
+            self._passing[middle] = passing(
+                before,
+                own,
+                after,
+                moved_before=(first.shift_y, first.shift_x),
+                moved_after=(last.shift_y, last.shift_x),
+            )
 
     def add_broken(self, index: int, facts: FrameFacts, why: str) -> None:
         """Take note of a photograph that cannot be read.
@@ -142,6 +161,11 @@ class Judge:
         self._frames.pop(index, None)
         self._broken.pop(index, None)
         self._signatures.pop(index, None)
+        for lag in LAGS:
+            self._likeness.pop((index - lag, index), None)
+            self._likeness.pop((index, index + lag), None)
+        for middle in (index - 1, index, index + 1):
+            self._passing.pop(middle, None)
 
     def _release(self, index: int) -> None:
         """Let a signature go when it has met all its neighbours."""
@@ -168,7 +192,8 @@ class Judge:
         ]
         frames = [self._frames.get(i) for i in indices]
         likeness = self._pairs(indices)
-        inspection = inspect_frames(frames, facts, likeness, self.settings)
+        crossed = [self._passing.get(i) for i in indices]
+        inspection = inspect_frames(frames, facts, likeness, crossed, self.settings)
         alignment = align(
             _moments(facts),
             _heard(likeness, inspection.strange),

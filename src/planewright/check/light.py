@@ -75,6 +75,7 @@ def judge_light(
     usual_mean, usual_back = mean.copy(), back.copy()
     for _ in range(3):
         usual_mean, _ = _usual(mean, good)
+        least_mean = _least_side(mean, good)
         usual_back, back_spread = _usual(back, good)
         usual_signal, _ = _usual(signal, good)
         usual_noise, _ = _usual(noise, good)
@@ -85,6 +86,7 @@ def judge_light(
                 _kind(
                     mean[i] - usual_mean[i],
                     usual_mean[i],
+                    least_mean[i],
                     back[i] - usual_back[i],
                     max(back_spread[i], 0.02 * usual_noise[i]),
                     max(usual_signal[i], usual_noise[i]),
@@ -114,6 +116,7 @@ def judge_light(
 def _kind(
     mean_change: float,
     usual_mean: float,
+    least_mean: float,
     back_change: float,
     back_spread: float,
     usual_signal: float,
@@ -126,7 +129,10 @@ def _kind(
     if not np.isfinite(usual_mean):
         return USUAL
     if mean_change < -(1 - limits.dark_share) * usual_mean and -mean_change > 0.1 * usual_noise:
-        return DARK
+        # Where the specimen ends, or fades out, one side is as dark, and the picture goes on.
+        own_light = np.isfinite(likeness) and likeness > 0.5
+        if not own_light or usual_mean + mean_change < limits.dark_share * least_mean:
+            return DARK
     stands = back_change / back_spread if back_spread > 0 else np.inf * np.sign(back_change)
     level = back_change > limits.added_share * usual_signal and stands > limits.scatter
     coloured = bool(
@@ -198,6 +204,17 @@ def local_usual(
 
 
 _usual = local_usual
+
+
+def _least_side(values: Floats, good: NDArray[np.bool_], reach: int = 5) -> Floats:
+    """Return the darker of the medians of the good neighbours on each side."""
+    index = np.flatnonzero(good & np.isfinite(values))
+    out = np.full(values.size, np.inf)
+    for i in range(values.size):
+        for side in (index[index < i][-reach:], index[index > i][:reach]):
+            if side.size:
+                out[i] = min(out[i], float(np.median(values[side])))
+    return out
 
 
 def _usual_columns(values: Floats, good: NDArray[np.bool_]) -> tuple[Floats, Floats]:

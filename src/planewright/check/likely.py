@@ -15,6 +15,8 @@ _LEAST_SPREAD = 0.12  # of contrasts of log dissimilarity, at least
 _LEAST_SCATTER = 0.3  # of log dissimilarity from gap to gap, at least
 _OUTLIER = 0.005  # share of pairs whose similarity follows no rule
 _REACH = 6  # pairs on each side in which the usual dissimilarity is read
+_NEAR = 4  # pairs on each side beside which a repeat must stand out
+_START = 8  # first pairs, where a run of repeats is backlash and no pair beside it tells
 
 
 @dataclass(frozen=True)
@@ -65,14 +67,16 @@ def likeness_tables(
         return one, two
     value, sigma = _filled(likeness, 1, count)
     chain = _chain(value, sigma, strange)
-    logs = {lag: _chain_logs(likeness, chain, lag, strange) for lag in (1, 2, 3)}
+    logs, errors = {}, {}
+    for lag in (1, 2, 3):
+        logs[lag], errors[lag] = _chain_logs(likeness, chain, lag, strange)
     growth = _growth(likeness, chain, strange)
     if growth is None:
         return one, two
     usual = _usual(logs[1], chain, count)
     spread = max(_LEAST_SCATTER, _spread(logs[1] - usual[chain[:-1]]))
-    _fill_one(one, value, sigma, usual, spread, growth)
-    _add_contrasts(one, logs, chain, growth)
+    _fill_one(one, value, sigma, _beside(value, sigma, usual), spread, growth)
+    _add_contrasts(one, logs, errors, chain, growth)
     _fill_two(two, likeness, strange, usual, spread, growth, count)
     return one, two
 
@@ -110,16 +114,20 @@ def _chain(value: Floats, sigma: Floats, strange: Flags) -> NDArray[np.int64]:
 
 def _chain_logs(
     likeness: dict[int, Likeness], chain: NDArray[np.int64], lag: int, strange: Flags
-) -> Floats:
-    """Return log dissimilarities along the chain; NaN over strange photographs and far lags."""
-    out = np.full(max(0, chain.size - 1), np.nan)
+) -> tuple[Floats, Floats]:
+    """Return log dissimilarities along the chain and their errors from noise.
+
+    NaN over strange photographs and far lags.
+    """
+    out, error = (np.full(max(0, chain.size - 1), np.nan) for _ in range(2))
     for place in range(chain.size - lag):
         first, last = int(chain[place]), int(chain[place + lag])
         if strange[first:last].any():
             continue
         value, sigma = _filled(likeness, last - first, strange.size)
         out[place] = _log(value[first : first + 1], sigma[first : first + 1])[0]
-    return out
+        error[place] = sigma[first] / np.exp(out[place])
+    return out, error
 
 
 def _growth(
@@ -128,7 +136,7 @@ def _growth(
     """Return log dissimilarity at advances 1, 2, 3, 4 over that at 1."""
     levels = []
     for lag in (1, 2, 3, 4):
-        logs = _chain_logs(likeness, chain, lag, strange)
+        logs, _ = _chain_logs(likeness, chain, lag, strange)
         logs = logs[np.isfinite(logs)]
         if logs.size >= 3:
             levels.append(float(np.median(logs)))
@@ -157,6 +165,22 @@ def _usual(log_one: Floats, chain: NDArray[np.int64], count: int) -> Floats:
         near = near[np.isfinite(near)]
         if near.size >= 3:
             out[index] = np.median(near)
+    return out
+
+
+def _beside(value: Floats, sigma: Floats, usual: Floats) -> Floats:
+    """Lower what is usual to what the pairs just beside show, where they are all alike.
+
+    Near its focus a finely stepped stack hardly changes from plane to plane: a pair that is no
+    more alike than those beside it is no repeat.
+    """
+    log = np.log(np.maximum(1.0 - value, np.maximum(0.003, sigma)))
+    out = usual.copy()
+    for pair in range(_START, value.size):
+        near = log[pair - _NEAR : pair + _NEAR + 1]
+        near = near[np.isfinite(near)]
+        if near.size > _NEAR:
+            out[pair] = min(out[pair], float(np.median(near)))
     return out
 
 
@@ -198,21 +222,27 @@ def _fill_one(
 
 
 def _add_contrasts(
-    one: Floats, logs: dict[int, Floats], chain: NDArray[np.int64], growth: Floats
+    one: Floats,
+    logs: dict[int, Floats],
+    errors: dict[int, Floats],
+    chain: NDArray[np.int64],
+    growth: Floats,
 ) -> None:
     """Add, for advances of 2 and more, the likelihood ratio against 1 from three contrasts."""
-    contrasts = np.stack([_contrast(logs[lag], lag) for lag in (1, 2, 3)], axis=1)
+    pairs = [_contrast(logs[lag], errors[lag], lag) for lag in (1, 2, 3)]
+    contrasts, noise = (np.stack(part, axis=1) for part in zip(*pairs, strict=True))
     spreads = np.array([max(_LEAST_SPREAD, _spread(contrasts[:, i])) for i in range(3)])
     bound = np.clip(contrasts / spreads, -3.0, 3.0)
     full = np.isfinite(bound).all(axis=1)
     correlation = np.eye(3)
-    if full.sum() >= 12:
+    if full.sum() >= 12 and (np.ptp(bound[full], axis=0) > 0).all():
         correlation = 0.8 * np.corrcoef(bound[full].T) + 0.2 * np.eye(3)
     for place in range(chain.size - 1):
         known = np.isfinite(contrasts[place])
         if not known.any():
             continue
-        covariance = (correlation * np.outer(spreads, spreads))[np.ix_(known, known)]
+        wide = np.hypot(spreads, noise[place])
+        covariance = (correlation * np.outer(wide, wide))[np.ix_(known, known)]
         for advance in range(2, one.shape[1]):
             shift = np.array(
                 [_at(growth, advance + lag - 1) - growth[lag - 1] for lag in (1, 2, 3)]
@@ -224,17 +254,19 @@ def _add_contrasts(
             one[int(chain[place + 1]) - 1, advance] += float(np.clip(ratio, -3.0, 9.0))
 
 
-def _contrast(log: Floats, lag: int) -> Floats:
-    """Return how much more unlike pairs over each gap are than pairs just beside it."""
+def _contrast(log: Floats, error: Floats, lag: int) -> tuple[Floats, Floats]:
+    """Return how much more unlike pairs over each gap are than pairs just beside it, and errors."""
     size = log.size
-    out = np.full(size, np.nan)
+    out, noise = np.full(size, np.nan), np.full(size, np.nan)
     for gap in range(size):
-        over = [log[k] for k in range(gap - lag + 1, gap + 1) if 0 <= k < size]
-        beside = [log[k] for k in (gap - lag, gap + 1) if 0 <= k < size]
-        over, beside = ([v for v in part if np.isfinite(v)] for part in (over, beside))
+        over = [k for k in range(gap - lag + 1, gap + 1) if 0 <= k < size]
+        beside = [k for k in (gap - lag, gap + 1) if 0 <= k < size]
+        over, beside = ([k for k in part if np.isfinite(log[k])] for part in (over, beside))
         if over and beside:
-            out[gap] = np.mean(over) - np.mean(beside)
-    return out
+            out[gap] = np.mean(log[over]) - np.mean(log[beside])
+            # One photograph is in all pairs over the gap: their errors hardly average out.
+            noise[gap] = np.hypot(error[over].max(), error[beside].max())
+    return out, noise
 
 
 def _fill_two(

@@ -37,6 +37,9 @@ class Limits:
         Slow movement over the stack, lattice pixels, from which it is reported.
     jump_pixels : float
         Sudden movement between two frames, lattice pixels, from which it is reported.
+    passing_pixels : float
+        Size of a bright patch that neither neighbour shows, signature pixels, from which
+        something crossed the picture. A bead stays below it.
     absurd_exposure_s : float
         Exposure times from here on are taken for a damaged entry.
     """
@@ -51,6 +54,7 @@ class Limits:
     flicker_share: float = 0.03
     drift_pixels: float = 10.0
     jump_pixels: float = 6.0
+    passing_pixels: float = 16.0
     absurd_exposure_s: float = 86_400.0
 
 

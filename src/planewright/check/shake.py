@@ -153,7 +153,7 @@ def _matched(terms: Floats, errors: Floats, reference: Flags) -> tuple[Floats, F
     pattern = 0.5 * np.stack(
         [np.ones_like(directions), np.cos(2 * directions), np.sin(2 * directions)], axis=1
     )
-    known = np.isfinite(terms).all(axis=1)
+    known: Flags = np.asarray(np.isfinite(terms).all(axis=1))
     for index in (int(place) for place in np.flatnonzero(known)):
         near = np.arange(max(0, index - _AROUND), min(count, index + _AROUND + 1))
         near = near[known[near] & reference[near] & (near != index)]

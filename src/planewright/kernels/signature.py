@@ -65,6 +65,23 @@ class Similarity:
     why: str = ""
 
 
+@dataclass(frozen=True)
+class Passing:
+    """The largest thing that is in one photograph and in neither neighbour.
+
+    Parameters
+    ----------
+    area : int
+        Its size, signature pixels; 0 for none.
+    row, column : float
+        Its centre, lattice pixels.
+    """
+
+    area: int
+    row: float
+    column: float
+
+
 def signature(main: Image, other: Image) -> Signature:
     """Reduce a photograph's two halves to a signature.
 
@@ -127,6 +144,59 @@ def similarity(first: Signature, second: Signature, *, reach: int = 24) -> Simil
     return Similarity(
         True, float(value), float(np.sqrt(cross + own)), shift_y * scale, shift_x * scale
     )
+
+
+def passing(
+    before: Signature,
+    middle: Signature,
+    after: Signature,
+    *,
+    moved_before: tuple[float, float],
+    moved_after: tuple[float, float],
+) -> Passing:
+    """Find what is bright in one photograph and in neither of its neighbours.
+
+    Parameters
+    ----------
+    before, middle, after : Signature
+        Of one size.
+    moved_before, moved_after : tuple of float
+        By how much (down, right) the middle is moved against the one before, and the one after
+        against the middle, lattice pixels.
+
+    Returns
+    -------
+    Passing
+        The largest connected part that exceeds both neighbours by a third of the level of the
+        brightest hundredth, and by six standard deviations of the noise.
+    """
+    scale = float(middle.bin_pixels)
+    image = middle.image
+    # Positions fall into place when the one before is moved on, the one after moved back.
+    first = _moved(before, moved_before[0] / scale, moved_before[1] / scale, middle)
+    last = _moved(after, -moved_after[0] / scale, -moved_after[1] / scale, middle)
+    new = image - np.maximum(first, last)
+    noise = np.sqrt(2.0 * middle.noise_energy / image.size)
+    level = float(
+        np.partition(image.ravel(), -max(1, image.size // 100))[-max(1, image.size // 100)]
+    )
+    bright = (new > max(0.35 * level, 6.0 * noise, 1e-12)).view(np.uint8)
+    count, _, stats, centres = cv2.connectedComponentsWithStats(bright, connectivity=8)
+    if count < 2:
+        return Passing(0, 0.0, 0.0)
+    largest = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    x, y = centres[largest]
+    return Passing(int(stats[largest, cv2.CC_STAT_AREA]), float(y * scale), float(x * scale))
+
+
+def _moved(one: Signature, down: float, right: float, like: Signature) -> Image:
+    """Return a signature moved and scaled to another's strength."""
+    gain = np.sqrt(max(like.signal_energy, 0.0) / max(one.signal_energy, 1e-30))
+    matrix = np.array([[1.0, 0.0, right], [0.0, 1.0, down]])
+    size = (one.image.shape[1], one.image.shape[0])
+    moved: Image = cv2.warpAffine(one.image, matrix, size, flags=cv2.INTER_LINEAR)
+    result: Image = moved * np.float32(gain)
+    return result
 
 
 def _binned(half: Image, factor: int) -> Image:

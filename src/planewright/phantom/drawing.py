@@ -19,7 +19,7 @@ from planewright.phantom.shadows import Shadows
 
 Plane = NDArray[np.float32]
 _EDGE_UM = 0.5  # width over which the rim of a nucleus fades
-_MAP_RAD = 0.006  # spacing of the table of cell borders
+_MAP_UM = 0.4  # spacing of the table of cell borders, on the outer face
 
 
 @dataclass(frozen=True)
@@ -219,7 +219,8 @@ class _Walls:
         self.ball = ball
         self._grain = grain
         seeds = np.asarray(ball.seeds)
-        self._shape = (round(math.pi / _MAP_RAD) + 1, round(2 * math.pi / _MAP_RAD) + 1)
+        half_turn = round(math.pi * ball.outer_um / _MAP_UM)
+        self._shape = (half_turn + 1, 2 * half_turn + 1)
         polar = np.linspace(0.0, math.pi, self._shape[0])[:, None]
         turn = np.linspace(-math.pi, math.pi, self._shape[1])[None, :]
         way = np.stack(

@@ -25,7 +25,7 @@ _CUT = -4.0  # stack begun late or ended early, by any number of positions
 _EXTRA = 8  # missed and repeated ones that may hide each other in the count
 _TEMPER = 0.7  # likelihoods of similarity are softened by this when intervals are drawn
 _DRAWS = 1000
-_TAIL = 0.002  # of the draws that an interval leaves out at each end
+_TAIL = 0.01  # of the draws that an interval leaves out at each end
 
 
 @dataclass(frozen=True)

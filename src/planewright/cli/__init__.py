@@ -16,7 +16,7 @@ app = typer.Typer(
     epilog="Begin with: planewright demo. Each command teaches itself: planewright build --help.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    rich_markup_mode="rich",
+    rich_markup_mode=None,
 )
 
 
@@ -37,11 +37,11 @@ def _all(
     pass
 
 
-app.command("demo")(demo)
-app.command("new")(new)
-app.command("check")(check)
-app.command("build")(build)
-app.command("picture")(picture)
+app.command("demo", short_help="Do the whole job on a simulated session.")(demo)
+app.command("new", short_help="Make a session's folder.")(new)
+app.command("check", short_help="Judge every frame: there, good, or to be taken again?")(check)
+app.command("build", short_help="Make the volume.")(build)
+app.command("picture", short_help="Draw pictures of the volume and its frames.")(picture)
 
 
 def main() -> None:

@@ -104,14 +104,17 @@ def bar() -> Iterator[Bar]:
 def keep_log(session: Path) -> None:
     """Write the log into the session's folder, rotated; without a session there is none."""
     place = session / ".planewright"
-    kept = any(isinstance(handler, RotatingFileHandler) for handler in _log.handlers)
-    if kept or not (session / "session.toml").is_file():
+    path = place / "log.txt"
+    if not (session / "session.toml").is_file():
         return
+    for old in [h for h in _log.handlers if isinstance(h, RotatingFileHandler)]:
+        if Path(old.baseFilename) == path.absolute():
+            return
+        _log.removeHandler(old)
+        old.close()
     try:
         place.mkdir(exist_ok=True)
-        handler = RotatingFileHandler(
-            place / "log.txt", maxBytes=1_000_000, backupCount=3, encoding="utf-8"
-        )
+        handler = RotatingFileHandler(path, maxBytes=1_000_000, backupCount=3, encoding="utf-8")
     except OSError:
         return
     handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s %(message)s"))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -29,9 +31,7 @@ def photographs_of(folder: Path) -> dict[str, str]:
 def digest(folder: Path) -> dict[str, str]:
     """Return hashes of what part 'identical' means: zarr.json, decoded values, decoded mask."""
     store = folder / "passes" / "a" / "volume.ome.zarr"
-    out = {
-        p.relative_to(store).as_posix(): hash_file(p) for p in sorted(store.rglob("zarr.json"))
-    }
+    out = {p.relative_to(store).as_posix(): hash_file(p) for p in sorted(store.rglob("zarr.json"))}
     for array in [p.parent for p in store.rglob("zarr.json")]:
         if json.loads((array / "zarr.json").read_text())["node_type"] == "array":
             values = np.asarray(zarr.open_array(array, mode="r")[:])
@@ -64,6 +64,13 @@ def test_workers_and_budget_change_nothing(a_session, reference, workers, megaby
     assert digest(folder) == reference
     assert photographs_of(folder) == before
     assert not (folder / ".planewright" / "work" / "a").exists()
+
+
+def test_another_executor_changes_nothing(a_session, reference):
+    folder = a_session()
+    with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as pool:
+        build_pass(folder, workers=2, executor=pool)
+    assert digest(folder) == reference
 
 
 class StopAt(Quiet):

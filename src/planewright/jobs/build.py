@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -86,6 +87,7 @@ def build_pass(
     workers: int | None = None,
     memory_bytes: int | None = None,
     progress: Progress | None = None,
+    executor: Executor | None = None,
 ) -> Built:
     """Make a pass's volume, or go on making it, or say that it stands already.
 
@@ -103,6 +105,9 @@ def build_pass(
         Budget; None takes half of what is free. It changes nothing in the result.
     progress : Progress or None
         Told of each block; asked whether to stop.
+    executor : Executor or None
+        Where blocks run; None takes threads of this process. Elsewhere the session's folder must
+        be reached by the same path.
 
     Returns
     -------
@@ -122,7 +127,9 @@ def build_pass(
     scale = session.true_scale(one)
     with (
         writing(session.root),
-        crew(workers=workers, memory_bytes=memory_bytes, progress=progress) as team,
+        crew(
+            workers=workers, memory_bytes=memory_bytes, progress=progress, executor=executor
+        ) as team,
     ):
         gathered = gather(session, one, workers=team.workers, progress=team.progress)
         key = _inputs_key(session, one, gathered)

@@ -94,6 +94,7 @@ def crew(
     workers: int | None = None,
     memory_bytes: int | None = None,
     progress: Progress | None = None,
+    executor: Executor | None = None,
 ) -> Iterator[Crew]:
     """Gather threads for a job; one thread inside a block.
 
@@ -105,6 +106,8 @@ def crew(
         Budget; None takes half of what is free.
     progress : Progress or None
         Whom to tell.
+    executor : Executor or None
+        Where blocks run instead of threads here; it stays the caller's.
 
     Yields
     ------
@@ -116,6 +119,9 @@ def crew(
     cv2.setNumThreads(1)
     count = workers or usable_cores()
     budget = memory_bytes or free_memory_bytes() // 2
+    if executor is not None:
+        yield Crew(executor, count, budget, progress or Quiet())
+        return
     with ThreadPoolExecutor(count) as pool:
         yield Crew(pool, count, budget, progress or Quiet())
 

@@ -6,6 +6,7 @@ import math
 from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import scipy.fft
@@ -269,7 +270,9 @@ class _Renderer:
                 np.multiply(both, sheet, out=stack[j, :n].reshape(both.shape))
                 sheet = sheet * ratio
                 ratio = ratio * square
-            out[:, rows] = (weights @ stack[:, :n]).reshape(len(weights), -1, self.grid.shape[1])
+            out[:, rows] = _product(weights, stack[:, :n]).reshape(
+                len(weights), -1, self.grid.shape[1]
+            )
         return out
 
     def _image(self, held: list[Plane], z_um: float, drawing: Drawing) -> Plane:
@@ -287,6 +290,16 @@ class _Renderer:
         for m, blur in enumerate(self._transfers):
             spectrum += (scipy.fft.rfft2(lit[m], workers=1) + points[m]) * blur
         return np.asarray(scipy.fft.irfft2(spectrum, s=self.grid.shape, workers=1), np.float32)
+
+
+def _product(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:
+    """Multiply matrices in pieces so small that the BLAS starts no threads of its own."""
+    out = np.empty((left.shape[0], right.shape[1]), np.result_type(left, right))
+    width = max(8, 50_000 // left.size)
+    for first in range(0, right.shape[1], width):
+        piece = slice(first, first + width)
+        np.matmul(left, right[:, piece], out=out[:, piece])
+    return out
 
 
 def _varies_along_z(scene: Scene) -> bool:
@@ -336,4 +349,6 @@ class _Beads:
         waves_down = np.exp(-2j * np.pi * down * place[None, :, 0]).astype(np.complex64)
         waves_along = np.exp(-2j * np.pi * along.T * place[None, :, 1]).astype(np.complex64)
         share = np.vstack([self.nodes.weights(away[near]) * light, stray])
-        return np.stack([(waves_down * row.astype(np.float32)) @ waves_along.T for row in share])
+        return np.stack(
+            [_product(waves_down * row.astype(np.float32), waves_along.T) for row in share]
+        )

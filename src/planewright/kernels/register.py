@@ -1,18 +1,23 @@
 """How far the content of one plane stands from that of another, near the noise bound.
 
 The noise is made white first (a stabilised scale), so that least squares on the planes weighs each
-pixel by its light and the camera's noise. The cross-spectrum is then weighted by the coherence of
-the two planes, ring of frequencies by ring: the maximum-likelihood delay estimator [1]_ in two
-dimensions. It weighs neither noise (as phase-only correlation does) nor the few coarsest details
-(as plain correlation does). The peak is found on a coarse map and then by Newton steps on the
-weighted cross-spectrum itself, so no grid limits the answer.
+pixel by its light and the camera's noise. A coarse map of the whole gives the displacement to about
+a pixel. Then both planes are cut into small tiles, those of the second at the displaced places, and
+each tile's cross-spectrum is weighted by the coherence of the two planes, ring of frequencies by
+ring: the maximum-likelihood delay estimator [1]_ in two dimensions. It weighs neither noise (as
+phase-only correlation does) nor the few coarsest details (as plain correlation does). Newton steps
+find the maximum, so no grid limits the answer.
+
+Tiles are small on purpose. Neighbouring planes of a specimen differ, and what differs walks: coarse
+detail walks further than fine detail. Small tiles do not see the coarsest, and each is weighed by
+its own light.
 
 References
 ----------
 .. [1] C. H. Knapp and G. C. Carter, IEEE Trans. Acoust. Speech Signal Process. 24, 320 (1976),
    eqs. 27-30.
-.. [2] M. Guizar-Sicairos, S. T. Thurman, J. R. Fienup, Opt. Lett. 33, 156 (2008): the local
-   Fourier sum that refines a coarse peak.
+.. [2] M. Guizar-Sicairos, S. T. Thurman, J. R. Fienup, Opt. Lett. 33, 156 (2008): the Fourier sum
+   near a coarse peak that the Newton steps climb.
 """
 
 from __future__ import annotations
@@ -20,6 +25,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,44 +34,49 @@ from numpy.typing import NDArray
 
 from planewright.base.nouns import Flag
 from planewright.base.problems import RangeProblem
+from planewright.kernels.shift import lanczos_taps
 
-RINGS = 40  # rings of equal width from frequency 0 to BAND
-BAND = 0.4  # highest frequency used, cycles per (binned) pixel
-TAPER = 0.1  # share of each side over which the plane fades out
+Floats = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+TILE = 32  # side of a tile, binned px
+STEP = 24  # from tile to tile
+RINGS = 14  # rings of equal width from frequency 0 to BAND
+BAND = 0.42  # highest frequency used, cycles per binned pixel
+MOST_TILES = 256
+_MOST_TURNS = 5
+_SETTLED = 0.02  # binned px; a fifth of it is left, as the tapers stand still while content moves
 _MOST_PIXELS = 2_000_000  # a larger plane is binned 2x2, or more, first
-_MAP_SIDE = 384  # most frequencies a side in the coarse map
+_COARSE_PIXELS = 400_000  # the same for the coarse map
 _REPLACED = int(Flag.MISSING | Flag.HOT | Flag.OUTSIDE)
-
-Rings = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class View:
-    """A plane made ready for registration: its white-noise spectrum up to ``BAND``.
+    """A plane made ready for registration.
 
     Parameters
     ----------
-    spectrum : ndarray of shape (rows, columns), complex64
-        Rows hold frequencies 0 ... +, - ...; columns 0 ... +. White noise has power 1.
-    padded : tuple of int
-        Shape of the transform that it was cut from, binned px.
+    white : ndarray of shape (rows, columns), float16
+        Light on a scale where its noise has variance 1, binned.
+    energy : ndarray of shape (tile rows, tile columns), float32
+        How much detail each tile holds.
+    coarse : ndarray, complex64
+        Half spectrum of the whole, tapered, binned further.
+    coarse_shape : tuple of int
+        Shape that it is the transform of.
+    coarse_bins : int
+        Bins of the coarse plane, binned px.
     bins : int
         Side of the bins, px.
-    power : ndarray of shape (RINGS,), float64
-        Mean power in each ring.
-    noise : float
-        Power of the noise: 1 where the noise was given, else estimated.
-    spread : float
-        How many neighbouring frequencies the taper ties together: mean independent share is
-        ``1 / spread``.
     """
 
-    spectrum: NDArray[np.complex64]
-    padded: tuple[int, int]
+    white: NDArray[np.float16]
+    energy: Image
+    coarse: NDArray[np.complex64]
+    coarse_shape: tuple[int, int]
+    coarse_bins: int
     bins: int
-    power: Rings
-    noise: float
-    spread: float
 
 
 @dataclass(frozen=True)
@@ -78,12 +89,11 @@ class Shift:
         Whether the answer can be used.
     dy, dx : float
         Displacement, px (0 where nothing was found).
-    sigma_y, sigma_x, cov_yx : float
-        Standard uncertainties, px, and covariance, px².
+    sigma_y, sigma_x : float
+        Standard uncertainties, px, from the noise and from how far the planes' content differs.
+        A walk that all content shares is not in them: no pair of planes can show it.
     quality : float
-        Height of the correlation's peak over the map's own scatter; 6 is the least accepted.
-    coherence : ndarray of shape (RINGS,)
-        Coherence of the two planes, ring by ring, 0 to 1.
+        Height of the coarse map's peak over the map's own scatter; 6 is the least accepted.
     why : str
         Reason where not ok.
     """
@@ -93,48 +103,23 @@ class Shift:
     dx: float
     sigma_y: float
     sigma_x: float
-    cov_yx: float
     quality: float
-    coherence: Rings
     why: str = ""
 
 
-@dataclass(frozen=True)
-class Local:
-    """The weighted cross-spectrum looked at near one displacement, px.
-
-    ``shift`` is the maximum, ``hessian`` the curvature (2, 2), ``scatter`` (2, 2) the variance of
-    the gradient as the phases' own scatter shows it, ``coherence`` per ring at the maximum.
-    """
-
-    shift: tuple[float, float]
-    hessian: NDArray[np.float64]
-    scatter: NDArray[np.float64]
-    coherence: Rings
-
-    def covariance(self) -> NDArray[np.float64]:
-        """Return the covariance of ``shift``, px², shape (2, 2)."""
-        inverse = np.linalg.inv(self.hessian)
-        return np.asarray(inverse @ self.scatter @ inverse, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class _Grid:
-    qy: NDArray[np.float64]
-    qx: NDArray[np.float64]
-    ring: NDArray[np.intp]
-    count: Rings
+def _no(why: str, quality: float = 0.0) -> Shift:
+    return Shift(False, 0.0, 0.0, math.inf, math.inf, quality, why)
 
 
 def prepare(
-    plane: NDArray[np.float32],
+    plane: Image,
     mask: NDArray[np.uint8] | None = None,
     *,
     noise_slope: float | None = 1.0,
     noise_floor: float = 0.0,
     bins: int | None = None,
 ) -> View:
-    """Transform a plane for registration.
+    """Make a plane ready for registration.
 
     Parameters
     ----------
@@ -143,8 +128,8 @@ def prepare(
     mask : ndarray of shape (y, x), uint8, optional
         Pixels flagged MISSING, HOT or OUTSIDE are replaced from their neighbours.
     noise_slope : float or None
-        Variance of the noise per unit of light (1 for electrons, 1/gain for counts with gain in
-        electrons per count). None: unknown, the noise is taken as equal everywhere.
+        Variance of the noise per unit of light: 1 for electrons of one pixel, 1/2 for the mean of
+        two. None: unknown; the noise is then taken as equal everywhere and estimated.
     noise_floor : float
         Variance of the noise without light (read noise squared).
     bins : int, optional
@@ -158,7 +143,7 @@ def prepare(
     Raises
     ------
     RangeProblem
-        If the plane is smaller than 16 x 16 binned px or the noise is negative.
+        If the plane is smaller than two tiles a side or the noise is negative.
     """
     if noise_floor < 0 or (noise_slope is not None and noise_slope <= 0):
         raise RangeProblem("A noise variance is negative.", got=f"{noise_slope}, {noise_floor}")
@@ -167,34 +152,18 @@ def prepare(
         while plane.size > _MOST_PIXELS * bins * bins:
             bins *= 2
     rows, columns = plane.shape[0] // bins, plane.shape[1] // bins
-    if min(rows, columns) < 16:
+    if min(rows, columns) < TILE + STEP:
         raise RangeProblem(
             "A plane is too small to be registered.",
             got=f"{plane.shape[1]} x {plane.shape[0]} px",
-            expected="at least 16 x 16 px after binning",
+            expected=f"at least {TILE + STEP} px a side after binning",
         )
-    whole = _fill(plane, mask)
-    if bins > 1:
-        whole = cv2.resize(
-            whole[: rows * bins, : columns * bins], (columns, rows), interpolation=cv2.INTER_AREA
-        )
-    white = _whiten(whole, noise_slope, noise_floor, bins)
-    fade_y, fade_x = _fade(rows), _fade(columns)
-    area = float((fade_y**2).sum() * (fade_x**2).sum())
-    weight = fade_y[:, None].astype(np.float32) * fade_x[None, :].astype(np.float32)
-    white = (white - np.float32(np.average(white, weights=weight))) * weight
-    white *= np.float32(1.0 / math.sqrt(area))
-    padded = (scipy.fft.next_fast_len(rows, real=True), scipy.fft.next_fast_len(columns, real=True))
-    full = scipy.fft.rfft2(white, s=padded, workers=1)
-    keep_y, keep_x = _kept(padded)
-    spectrum = np.concatenate([full[: keep_y + 1, :keep_x], full[-keep_y:, :keep_x]])
-    spectrum = np.ascontiguousarray(spectrum, dtype=np.complex64)
-    grid = _grid(padded)
-    power = _ring_sum(spectrum.real**2 + spectrum.imag**2, grid) / grid.count
-    noise = 1.0 if noise_slope is not None else float(max(power[-4:].mean(), 1e-30))
-    fourth = float((fade_y**4).sum() * (fade_x**4).sum())
-    spread = fourth * padded[0] * padded[1] / area**2
-    return View(spectrum, padded, bins, power, noise, spread)
+    light = _binned(_fill(plane, mask), bins)
+    white = _whiten(light, noise_slope, noise_floor, bins)
+    white -= np.float32(np.median(white[::4, ::4]))
+    np.clip(white, -3e4, 3e4, out=white)
+    coarse, coarse_shape, coarse_bins = _coarse_spectrum(white)
+    return View(white.astype(np.float16), _energy(white), coarse, coarse_shape, coarse_bins, bins)
 
 
 def pair_shift(
@@ -225,130 +194,230 @@ def pair_shift(
     RangeProblem
         If the views are of planes of different shapes.
     """
-    _check_alike(a, b)
-    prior = prior_coherence(a, b)
-    weight = ring_weights(prior, a, b)
-    none = np.zeros(RINGS)
-    if not weight.any():
-        return Shift(False, 0, 0, np.inf, np.inf, 0, 0, none, "no detail stands above the noise")
-    quality = np.inf
+    if a.white.shape != b.white.shape or a.bins != b.bins:
+        raise RangeProblem(
+            "Two planes of different shapes cannot be registered.",
+            got=f"{a.white.shape} and {b.white.shape} binned px",
+        )
+    quality = math.inf
     if start is None:
-        start, quality = _coarse(a, b, weight, reach_px)
+        start, quality = _coarse(a, b, reach_px)
         if quality < 6.0:
-            why = "no displacement stands out from the others"
-            return Shift(False, 0, 0, np.inf, np.inf, 0, quality, none, why)
-    local = refine(a, b, start=start, weight=weight, steps=3)
-    if local is not None:
-        weight = ring_weights(_smooth(local.coherence, a), a, b)
-        if weight.any():
-            local = refine(a, b, start=local.shift, weight=weight, steps=2) or local
-    if local is None or max(abs(np.subtract(local.shift, start))) > 4.0 * a.bins:
-        why = "the correlation has no maximum near its coarse peak"
-        return Shift(False, 0, 0, np.inf, np.inf, 0, quality, none, why)
-    cov = local.covariance()
-    sigma_y, sigma_x = math.sqrt(cov[0, 0]), math.sqrt(cov[1, 1])
-    ok = max(sigma_y, sigma_x) < a.bins
-    why = "" if ok else "the displacement is uncertain by more than a pixel"
+            return _no("no displacement stands out from the others", quality)
+    first = place = np.array(start, dtype=np.float64) / a.bins
+    content = np.full(RINGS, 0.9)
+    moving = b.white.astype(np.float32)
+    sigma = math.inf
+    for turn in range(_MOST_TURNS):
+        answer = _from_tiles(a, b, moving, place, content)
+        if isinstance(answer, str):
+            return _no(answer, quality)
+        place, content = place + answer.step, answer.content
+        sigma = answer.sigma * a.bins
+        if turn > 0 and max(abs(answer.step)) < _SETTLED:
+            break
+    if not max(abs(place - first)) < 3.0:
+        return _no("the correlation has no maximum near its coarse peak", quality)
+    ok = sigma < 1.0
     return Shift(
-        ok, *local.shift, sigma_y, sigma_x, float(cov[0, 1]), quality, local.coherence, why
+        ok,
+        float(place[0]) * a.bins,
+        float(place[1]) * a.bins,
+        sigma,
+        sigma,
+        quality,
+        "" if ok else "the displacement is uncertain by more than a pixel",
     )
 
 
-def refine(
-    a: View,
-    b: View,
-    *,
-    start: tuple[float, float],
-    weight: Rings,
-    steps: int = 2,
-) -> Local | None:
-    """Climb from ``start`` to the maximum of the weighted cross-spectrum by Newton steps.
+# --- tiles ---------------------------------------------------------------------------------------
 
-    Parameters
-    ----------
-    a, b : View
-        From `prepare`.
-    start : tuple of float
-        Displacement (dy, dx) to start from, px.
-    weight : ndarray of shape (RINGS,)
-        Weight of the cross-spectrum in each ring; may be negative where a joint solution over
-        many planes asks for it.
-    steps : int
-        Newton steps.
 
-    Returns
-    -------
-    Local or None
-        None where the curvature is that of no maximum.
+@dataclass(frozen=True)
+class _Answer:
+    step: Floats
+    content: Floats
+    sigma: float
 
-    References
-    ----------
-    The sum is eq. 3 of Guizar-Sicairos 2008 without its grid; d/ds of it is a sum of phases.
+
+@dataclass(frozen=True)
+class _Grid:
+    taper: Image
+    py: Floats  # 2 pi times frequency, rad per px
+    px: Floats
+    ring: NDArray[np.intp]  # (TILE, TILE // 2 + 1); RINGS where not used
+    share: Floats  # ring by ring: mean of p_y² (the same for p_x²), times modes
+    count: Floats
+    spread: float  # how many neighbouring frequencies the taper ties together
+
+
+@lru_cache(maxsize=1)
+def _grid() -> _Grid:
+    edge = TILE - STEP
+    ramp = np.sin(0.5 * np.pi * (np.arange(edge) + 0.5) / edge) ** 2
+    fade = np.ones(TILE)
+    fade[:edge], fade[-edge:] = ramp, ramp[::-1]
+    taper = fade[:, None] * fade[None, :]
+    qy = np.fft.fftfreq(TILE)
+    qx = np.fft.rfftfreq(TILE)
+    radius = np.hypot(qy[:, None], qx[None, :])
+    lowest = 0.5 / TILE
+    ring = np.floor((radius - lowest) * (RINGS / (BAND - lowest))).astype(np.intp)
+    ring = np.clip(ring, 0, RINGS)
+    ring[0, 0] = RINGS  # the mean says nothing
+    # Column 0 holds each frequency twice, as itself and as its conjugate.
+    ring[TILE // 2 :, 0] = RINGS
+    ring[TILE // 2, :] = RINGS
+    ring[:, -1] = RINGS
+    py = np.asarray(2 * np.pi * qy, dtype=np.float64)
+    px = np.asarray(2 * np.pi * qx, dtype=np.float64)
+    square = 0.5 * (py[:, None] ** 2 + px[None, :] ** 2)
+    count = np.bincount(ring.ravel(), minlength=RINGS + 1)[:RINGS].astype(np.float64)
+    share = np.asarray(
+        np.bincount(ring.ravel(), weights=square.ravel(), minlength=RINGS + 1)[:RINGS],
+        dtype=np.float64,
+    )
+    second = float((taper**2).sum())
+    spread = float((taper**4).sum()) * taper.size / second**2
+    return _Grid((taper / math.sqrt(second)).astype(np.float32), py, px, ring, share, count, spread)
+
+
+def _from_tiles(a: View, b: View, moving: Image, place: Floats, content: Floats) -> _Answer | str:
+    """Find how far tiles of b, taken at ``place``, still are from those of a.
+
+    b is resampled to the place first: a taper that stands still while content moves under it
+    would pull the answer towards none.
     """
-    _check_alike(a, b)
-    grid = _grid(a.padded)
-    cross = np.conj(a.spectrum) * b.spectrum
-    sheet = _spread_rings(weight, grid)
-    py, px = 2 * np.pi * grid.qy / a.bins, 2 * np.pi * grid.qx / a.bins
-    dy, dx = start
-    for step in range(steps + 1):
-        turn = np.exp(1j * py * dy).astype(np.complex64)[:, None] * np.exp(1j * px * dx).astype(
-            np.complex64
+    whole = np.floor(place).astype(np.intp)
+    corners = _corners(a, b, whole)
+    if len(corners) == 0:
+        return "the planes do not overlap"
+    grid = _grid()
+    at_place = _resample(moving, place - whole)
+    fa = _transform(a.white, corners, grid)
+    fb = _transform(at_place, corners + whole, grid)
+    above_a, above_b = (_above(_rings(f.real**2 + f.imag**2, grid)) for f in (fa, fb))
+    both = np.sqrt(above_a * above_b)
+    total = np.sqrt((1.0 + above_a) * (1.0 + above_b))
+    cross = np.conj(fa) * fb
+    rest = np.zeros(2)
+    for turn in range(2):
+        turned = cross if turn == 0 else _turn(cross, rest, grid)
+        coherence = np.minimum(content * both / total, 0.9999)
+        weight = coherence / (1.0 - coherence**2)
+        # Expected curvature of each tile; equal along both axes, as whole rings are used.
+        info = (weight * coherence) @ grid.share
+        if not info.max() > 0:
+            return "no detail in common stands above the noise"
+        step = _gradient(turned, weight / total, grid).sum(axis=0) / info.sum()
+        rest = rest + np.clip(step, -0.75, 0.75)
+        content = _content(_rings(_turn(cross, rest, grid).real, grid), both)
+    sigma = math.sqrt(grid.spread / (2.0 * float(info.sum())))
+    return _Answer(rest, content, sigma)
+
+
+def _resample(image: Image, fraction: Floats) -> Image:
+    """Return the image taken at positions a fraction of a pixel further on, Lanczos-4."""
+    taps = [lanczos_taps(1.0 - float(f)) if f > 1e-6 else None for f in fraction]
+    if taps[0] is None and taps[1] is None:
+        return image
+    one = np.ones(1, np.float32)
+    return np.asarray(
+        cv2.sepFilter2D(
+            image,
+            cv2.CV_32F,
+            one if taps[1] is None else taps[1],
+            one if taps[0] is None else taps[0],
+            anchor=(0 if taps[1] is None else 3, 0 if taps[0] is None else 3),
+            borderType=cv2.BORDER_REPLICATE,
         )
-        turned = cross * turn
-        slope = turned.imag * sheet
-        curve = turned.real * sheet
-        hessian = _moments(curve, py, px)
-        if step == steps:
-            break
-        by_row = slope.sum(1, dtype=np.float64)
-        by_column = slope.sum(0, dtype=np.float64)
-        gradient = -np.array([py @ by_row, px @ by_column])
-        if np.linalg.det(hessian) == 0.0:
-            return None
-        move = np.linalg.solve(hessian, gradient)
-        dy, dx = dy + float(move[0]), dx + float(move[1])
-    if np.all(weight >= 0) and np.linalg.eigvalsh(hessian)[0] <= 0:
-        return None
-    scatter = a.spread * _moments(slope * slope, py, px)
-    both = np.sqrt(np.maximum(a.power * b.power, 1e-60))
-    coherence = _ring_sum(turned.real, grid) / grid.count / both
-    return Local((dy, dx), hessian, scatter, coherence)
+    )
 
 
-def prior_coherence(a: View, b: View, *, most: float = 0.9) -> Rings:
-    """Return the coherence that noise alone would leave, capped as planes differ anyhow."""
-    out = np.full(RINGS, most)
-    for view in (a, b):
-        out *= np.sqrt(np.clip(1.0 - view.noise / np.maximum(view.power, 1e-30), 0.0, 1.0))
-    return out
+def _corners(a: View, b: View, whole: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return first pixels of the tiles of a with most detail in both planes, (tiles, 2)."""
+    rows, columns = a.white.shape
+    tile_rows, tile_columns = a.energy.shape
+    y, x = np.divmod(np.arange(a.energy.size), tile_columns)
+    corners = np.stack([y, x], axis=1) * STEP
+    there = corners + whole
+    inside = (
+        (there >= 0).all(axis=1) & (there[:, 0] + TILE <= rows) & (there[:, 1] + TILE <= columns)
+    )
+    near_y = np.clip(np.rint(there[:, 0] / STEP).astype(np.intp), 0, tile_rows - 1)
+    near_x = np.clip(np.rint(there[:, 1] / STEP).astype(np.intp), 0, tile_columns - 1)
+    rank = a.energy.ravel() * b.energy[near_y, near_x]
+    where = np.flatnonzero(inside)
+    best = where[np.argsort(-rank[where], kind="stable")[:MOST_TILES]]
+    return np.asarray(corners[np.sort(best)])
 
 
-def ring_weights(coherence: Rings, a: View, b: View) -> Rings:
-    """Return the maximum-likelihood weights of the cross-spectrum [1]_, eq. 30, ring by ring."""
-    c = np.clip(coherence, 0.0, 0.995)
-    return np.asarray(c / (1.0 - c * c) / np.sqrt(np.maximum(a.power * b.power, 1e-60)))
+def _transform(
+    white: NDArray[Any], corners: NDArray[np.intp], grid: _Grid
+) -> NDArray[np.complex64]:
+    windows = np.lib.stride_tricks.sliding_window_view(white, (TILE, TILE))
+    tiles = windows[corners[:, 0], corners[:, 1]].astype(np.float32)
+    mean = np.einsum("tyx,yx->t", tiles, grid.taper) / grid.taper.sum()
+    tiles = (tiles - mean[:, None, None]) * grid.taper
+    return np.asarray(scipy.fft.rfft2(tiles, workers=1), dtype=np.complex64)
 
 
-def _smooth(coherence: Rings, view: View) -> Rings:
-    """Take the bias by chance off a measured coherence and even it out over three rings."""
-    count = _grid(view.padded).count / view.spread
-    c = np.where(coherence > 2.0 / np.sqrt(count), coherence, 0.0)
-    padded = np.pad(c, 1, mode="edge")
-    out = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
-    out[c == 0] = 0.0
-    return np.asarray(out)
+def _rings(values: Image, grid: _Grid) -> Floats:
+    """Sum over each ring, tile by tile: (tiles, RINGS)."""
+    order, edges = _ring_order()
+    flat = values.reshape(len(values), -1)[:, order]
+    return np.add.reduceat(flat, edges, axis=1, dtype=np.float64) / grid.count
 
 
-def _check_alike(a: View, b: View) -> None:
-    if a.padded != b.padded or a.bins != b.bins:
-        raise RangeProblem(
-            "Two planes of different shapes cannot be registered.",
-            got=f"{a.padded} and {b.padded} binned px",
-        )
+@lru_cache(maxsize=1)
+def _ring_order() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    ring = _grid().ring.ravel()
+    order = np.argsort(ring, kind="stable")[: int((ring < RINGS).sum())]
+    return order, np.searchsorted(ring[order], np.arange(RINGS))
 
 
-def _fill(plane: NDArray[np.float32], mask: NDArray[np.uint8] | None) -> NDArray[np.float32]:
+def _above(power: Floats) -> Floats:
+    """Return each tile's power above the noise: the common spectrum times the tile's strength."""
+    shape = np.maximum(power.mean(axis=0) - 1.0, 0.0)
+    # What is within chance of the noise's own power is noise.
+    count = _grid().count * len(power) / _grid().spread
+    shape[shape < 3.0 / np.sqrt(count)] = 0.0
+    norm = float((_grid().count * shape**2 / (1 + shape) ** 2).sum())
+    if norm == 0.0:
+        return np.zeros_like(power)
+    fit = _grid().count * shape / (1 + shape) ** 2
+    strength = np.maximum((power - 1.0) @ fit, 0.0) / norm
+    return np.asarray(strength[:, None] * shape)
+
+
+def _content(common: Floats, both: Floats) -> Floats:
+    """Return the coherence that is left when noise is taken off, ring by ring."""
+    total = both.sum(axis=0)
+    ratio = np.where(total > 0, common.sum(axis=0) / np.maximum(total, 1e-12), 0.0)
+    padded = np.pad(np.clip(ratio, 0.0, 1.0), 1, mode="edge")
+    return np.clip(0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:], 0.0, 0.9995)
+
+
+def _turn(cross: NDArray[np.complex64], rest: Floats, grid: _Grid) -> NDArray[np.complex64]:
+    """Undo a displacement in the cross-spectrum."""
+    ramp_y = np.exp(1j * grid.py * rest[0]).astype(np.complex64)
+    ramp_x = np.exp(1j * grid.px * rest[1]).astype(np.complex64)
+    return np.asarray(cross * (ramp_y[:, None] * ramp_x[None, :]), dtype=np.complex64)
+
+
+def _gradient(turned: NDArray[np.complex64], weight: Floats, grid: _Grid) -> Floats:
+    """Return the slope of each tile's weighted cross-spectrum, (tiles, 2)."""
+    spread = np.concatenate([weight, np.zeros((len(weight), 1))], axis=1).astype(np.float32)
+    slope = turned.imag * spread[:, grid.ring]
+    by_row = slope.sum(axis=2, dtype=np.float64) @ grid.py
+    by_column = slope.sum(axis=1, dtype=np.float64) @ grid.px
+    return -np.stack([by_row, by_column], axis=1)
+
+
+# --- the whole plane -----------------------------------------------------------------------------
+
+
+def _fill(plane: Image, mask: NDArray[np.uint8] | None) -> Image:
     """Return the plane with flagged pixels replaced by the mean of good ones within 2 px."""
     if mask is None:
         return plane
@@ -375,12 +444,20 @@ def _fill(plane: NDArray[np.float32], mask: NDArray[np.uint8] | None) -> NDArray
     return out
 
 
-def _whiten(
-    light: NDArray[np.float32], slope: float | None, floor: float, bins: int
-) -> NDArray[np.float32]:
+def _binned(image: Image, bins: int) -> Image:
+    if bins == 1:
+        return image
+    rows, columns = image.shape[0] // bins, image.shape[1] // bins
+    cut = image[: rows * bins, : columns * bins]
+    return np.asarray(cv2.resize(cut, (columns, rows), interpolation=cv2.INTER_AREA))
+
+
+def _whiten(light: Image, slope: float | None, floor: float, bins: int) -> Image:
     """Put light on a scale where its noise has variance 1: the integral of 1/σ(light)."""
     if slope is None:
-        return light
+        twist = (light[:-1, :-1] - light[1:, :-1] - light[:-1, 1:] + light[1:, 1:])[::2, ::2]
+        sigma = 1.4826 * float(np.median(np.abs(twist))) / 2.0
+        return light * np.float32(1.0 / max(sigma, 1e-12))
     slope = slope / bins**2
     floor = floor / bins**2 + 0.375 * slope**2
     root = np.sqrt(slope * np.maximum(light, 0) + floor, dtype=np.float32)
@@ -389,86 +466,83 @@ def _whiten(
     return np.asarray(white + below, dtype=np.float32)
 
 
-def _fade(size: int) -> NDArray[np.float64]:
-    edge = max(4, round(TAPER * size))
+def _energy(white: Image) -> Image:
+    """Return the detail in each tile: squared slopes of the smoothed plane, noise taken off."""
+    smooth = cv2.GaussianBlur(white, (5, 5), 1.0)
+    dy = smooth[2:, 1:-1] - smooth[:-2, 1:-1]
+    dx = smooth[1:-1, 2:] - smooth[1:-1, :-2]
+    square = np.zeros_like(white)
+    square[1:-1, 1:-1] = dy * dy + dx * dx
+    rows = (white.shape[0] - TILE) // STEP + 1
+    columns = (white.shape[1] - TILE) // STEP + 1
+    mean = cv2.blur(square, (TILE, TILE), anchor=(0, 0), borderType=cv2.BORDER_CONSTANT)
+    tiles = mean[: rows * STEP : STEP, : columns * STEP : STEP]
+    floor = np.float32(np.quantile(tiles, 0.1))
+    return np.asarray(np.maximum(tiles - floor, np.float32(1e-6)), dtype=np.float32)
+
+
+def _fade(size: int) -> Image:
+    edge = max(4, size // 10)
     ramp = np.sin(0.5 * np.pi * (np.arange(edge) + 0.5) / edge) ** 2
-    out = np.ones(size)
-    out[:edge] = ramp
-    out[-edge:] = ramp[::-1]
+    out = np.ones(size, np.float32)
+    out[:edge], out[-edge:] = ramp, ramp[::-1]
     return out
 
 
-def _kept(padded: tuple[int, int]) -> tuple[int, int]:
-    return int(BAND * padded[0]), int(BAND * padded[1]) + 1
+def _coarse_spectrum(white: Image) -> tuple[NDArray[np.complex64], tuple[int, int], int]:
+    bins = 1
+    while white.size > _COARSE_PIXELS * bins * bins:
+        bins *= 2
+    small = _binned(white, bins) * np.float32(bins)
+    weight = _fade(small.shape[0])[:, None] * _fade(small.shape[1])[None, :]
+    small = (small - np.float32(np.average(small, weights=weight))) * weight
+    small *= np.float32(1.0 / math.sqrt(float((weight**2).sum(dtype=np.float64))))
+    rows, columns = (scipy.fft.next_fast_len(n, real=True) for n in small.shape)
+    spectrum = scipy.fft.rfft2(small, s=(rows, columns), workers=1)
+    return np.asarray(spectrum, dtype=np.complex64), (rows, columns), bins
 
 
-@lru_cache(maxsize=4)
-def _grid(padded: tuple[int, int]) -> _Grid:
-    keep_y, keep_x = _kept(padded)
-    qy = np.concatenate([np.arange(keep_y + 1), np.arange(-keep_y, 0)]) / padded[0]
-    qx = np.arange(keep_x) / padded[1]
-    radius = np.hypot(qy[:, None], qx[None, :])
-    ring = np.minimum((radius * (RINGS / BAND)).astype(np.intp), RINGS)
-    ring[0, 0] = RINGS  # the mean says nothing
-    # Column 0 holds each frequency twice, as itself and as its conjugate.
-    ring[keep_y + 1 :, 0] = RINGS
-    count = np.bincount(ring.ravel(), minlength=RINGS + 1)[:RINGS].astype(np.float64)
-    return _Grid(qy, qx, ring, np.maximum(count, 1.0))
-
-
-def _ring_sum(values: NDArray[np.float32], grid: _Grid) -> Rings:
-    total = np.bincount(grid.ring.ravel(), weights=values.ravel(), minlength=RINGS + 1)
-    return np.asarray(total[:RINGS], dtype=np.float64)
-
-
-def _spread_rings(weight: Rings, grid: _Grid) -> NDArray[np.float32]:
-    return np.append(weight, 0.0).astype(np.float32)[grid.ring]
-
-
-def _moments(
-    values: NDArray[np.float32], py: NDArray[np.float64], px: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the second moments of frequency under ``values``, shape (2, 2)."""
-    yy = py**2 @ values.sum(1, dtype=np.float64)
-    xx = px**2 @ values.sum(0, dtype=np.float64)
-    yx = py @ (values.astype(np.float64) @ px)
-    return np.array([[yy, yx], [yx, xx]])
-
-
-def _coarse(a: View, b: View, weight: Rings, reach_px: float) -> tuple[tuple[float, float], float]:
-    """Find the highest point of the weighted correlation on a map, and how far it stands out."""
-    grid = _grid(a.padded)
-    keep_y, keep_x = _kept(a.padded)
-    half_y = min(keep_y, _MAP_SIDE // 2)
-    half_x = min(keep_x, _MAP_SIDE // 2 + 1)
-    rows = np.r_[0 : half_y + 1, -half_y:0]
-    cross = np.conj(a.spectrum[rows, :half_x]) * b.spectrum[rows, :half_x]
-    cross *= np.append(weight, 0.0).astype(np.float32)[grid.ring[rows, :half_x]]
-    shape = (scipy.fft.next_fast_len(4 * half_y), scipy.fft.next_fast_len(4 * half_x, real=True))
-    small = np.zeros((shape[0], half_x), np.complex64)
-    small[: half_y + 1] = cross[: half_y + 1]
-    small[-half_y:] = cross[half_y + 1 :]
-    small[-half_y:, 0] = np.conj(small[half_y:0:-1, 0])
-    # b stands at +d: the map of sum conj(a) b exp(+2 pi i q d) peaks there.
-    table = scipy.fft.irfft2(small, s=shape, workers=1)
-    pace = (a.padded[0] * a.bins / shape[0], a.padded[1] * a.bins / shape[1])
-    near = [
-        min(math.ceil(reach_px / step), (size - 1) // 2)
-        for step, size in zip(pace, shape, strict=True)
-    ]
-    ys, xs = (np.arange(-n, n + 1) for n in near)
-    window = table[np.ix_(ys, xs)]
+def _coarse(a: View, b: View, reach_px: float) -> tuple[tuple[float, float], float]:
+    """Find the highest point of the weighted correlation, px, and how far it stands out."""
+    ring, count = _coarse_rings(a.coarse_shape)
+    cross = np.conj(a.coarse) * b.coarse
+    prior = np.full(count.size, 0.9)
+    both = np.ones(count.size)
+    for spectrum in (a.coarse, b.coarse):
+        power = spectrum.real**2 + spectrum.imag**2
+        mean = np.bincount(ring.ravel(), weights=power.ravel(), minlength=count.size) / count
+        prior *= np.sqrt(np.clip(1.0 - 1.0 / np.maximum(mean, 1e-12), 0.0, 1.0))
+        both *= np.sqrt(np.maximum(mean, 1e-12))
+    weight = prior / (1 - prior**2) / both
+    weight[-1] = 0.0
+    table = scipy.fft.irfft2(cross * weight.astype(np.float32)[ring], s=a.coarse_shape, workers=1)
+    pace = a.bins * a.coarse_bins
+    near = [min(math.ceil(reach_px / pace), (size - 1) // 2) for size in table.shape]
+    window = table[np.ix_(*(np.arange(-n, n + 1) for n in near))]
     top = np.unravel_index(int(np.argmax(window)), window.shape)
-    scatter = 1.4826 * float(np.median(np.abs(table - np.median(table))))
+    sample = table[::2, ::2]
+    scatter = 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
     quality = float(window[top]) / max(scatter, 1e-30)
     peak = []
-    for axis, (line, index) in enumerate(
-        ((window[:, top[1]], int(top[0])), (window[top[0], :], int(top[1])))
-    ):
+    lines: tuple[tuple[Any, int], ...] = (
+        (window[:, top[1]], int(top[0])),
+        (window[top[0], :], int(top[1])),
+    )
+    for axis, (line, index) in enumerate(lines):
         offset = 0.0
         if 0 < index < line.size - 1:
             low, mid, high = (float(line[index + i]) for i in (-1, 0, 1))
             bend = low - 2 * mid + high
             offset = 0.5 * (low - high) / bend if bend < 0 else 0.0
-        peak.append((index - near[axis] + offset) * pace[axis])
+        peak.append((index - near[axis] + offset) * pace)
     return (peak[0], peak[1]), quality
+
+
+@lru_cache(maxsize=2)
+def _coarse_rings(shape: tuple[int, int]) -> tuple[NDArray[np.intp], Floats]:
+    """Return the ring of each coarse frequency, 40 rings to BAND and one beyond, and counts."""
+    radius = np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None, :])
+    ring = np.minimum((radius * (40 / BAND)).astype(np.intp), 40)
+    ring[0, 0] = 40
+    count = np.bincount(ring.ravel(), minlength=41).astype(np.float64)
+    return ring, np.maximum(count, 1.0)

@@ -43,6 +43,7 @@ Floats = NDArray[np.float64]
 
 GEL_BEADS = "gel beads"
 WALL = "wall"
+_EVEN_PX = 0.1  # planes known to this, px, or better have an equal say in what is slow
 
 
 @dataclass(frozen=True)
@@ -53,8 +54,8 @@ class SteadySettings:
     ----------
     cutoff_frames : float
         Longest period that is removed, frames.
-    lags : tuple of int
-        Which neighbours are compared: 1 is the next plane, 2 the one after it.
+    span : int
+        How far apart two planes may be that are compared over a gap, planes.
     reach_px : float
         Largest shift between two frames that is looked for, px.
     reference : str
@@ -70,7 +71,7 @@ class SteadySettings:
     """
 
     cutoff_frames: float = 40.0
-    lags: tuple[int, ...] = (1, 2, 3)
+    span: int = 3
     reach_px: float = 40.0
     reference: str = ""
     region: tuple[int, int, int, int] | None = None
@@ -85,10 +86,8 @@ class SteadySettings:
                 got=f"{self.cutoff_frames} frames",
                 expected="4 frames or more",
             )
-        if 1 not in self.lags or min(self.lags) < 1:
-            raise RangeProblem(
-                "Steadying needs every plane compared with the next.", got=f"lags {self.lags}"
-            )
+        if self.span < 1:
+            raise RangeProblem("Planes at no distance cannot be compared.", got=f"{self.span}")
 
 
 @dataclass(frozen=True)
@@ -101,7 +100,7 @@ class Pair:
         Positions in the stack.
     ok : bool
         Whether it can be used.
-    dy, dx, sigma_y, sigma_x, cov_yx, quality : float
+    dy, dx, sigma_y, sigma_x, quality : float
         As in ``kernels.register.Shift``.
     still : bool
         Measured on what stands still, so without the specimen's own walk.
@@ -116,7 +115,6 @@ class Pair:
     dx: float
     sigma_y: float
     sigma_x: float
-    cov_yx: float
     quality: float
     still: bool = False
     why: str = ""
@@ -285,7 +283,7 @@ def needed_views(first: int, last: int, n: int, *, settings: SteadySettings) -> 
     list of int
         In order.
     """
-    out = set(range(first, min(n, last + max(settings.lags))))
+    out = set(range(first, min(n, last + settings.span)))
     if settings.reference == WALL:
         step = settings.anchor_frames
         out |= {a for k in range(first, last) for a in _anchors(k, step) if a < n}
@@ -323,11 +321,22 @@ def pairs_of_block(
     list of Pair
         In a fixed order. What a block gives does not depend on how the stack is cut into blocks.
     """
+    known: dict[tuple[int, int], Pair] = {}
+
+    def measure(j: int, k: int) -> Pair:
+        if (j, k) not in known:
+            known[j, k] = _pair(views[j], views[k], j, k, settings)
+        return known[j, k]
+
     out = []
-    for lag in sorted(settings.lags):
-        for k in range(first, last):
-            if k in views and k + lag in views:
-                out.append(_pair(views[k], views[k + lag], k, k + lag, settings))
+    for k in range(first, last):
+        there = [j for j in range(k + 1, k + settings.span + 1) if j in views]
+        if k not in views or not there:
+            continue
+        out.append(measure(k, there[0]))
+        # A plane that cannot be compared with its neighbours is stepped over as well.
+        if len(there) > 1 and not (out[-1].ok and measure(there[0], there[1]).ok):
+            out.append(measure(k, there[1]))
     for k in range(first, last):
         for anchor in _anchors(k, settings.anchor_frames) if walls else ():
             if walls and anchor != k and k in walls and anchor in walls:
@@ -347,7 +356,6 @@ def _pair(
         found.dx,
         found.sigma_y,
         found.sigma_x,
-        found.cov_yx,
         found.quality,
         still,
         found.why,
@@ -413,8 +421,7 @@ def solve(
     shift = np.zeros((n, 2))
     for label in range(part.max(initial=-1) + 1):
         where = np.flatnonzero(part == label)
-        basis = slow_basis(where.astype(np.float64), cutoff_frames=settings.cutoff_frames)
-        fast = place[where] - basis @ (basis.T @ place[where])
+        fast = _fast(place[where], sigma[where], where, settings.cutoff_frames)
         shift[where] = -fast
     measured = part >= 0
     why = "" if measured.all() else f"{int((~measured).sum())} of {n} planes could not be compared"
@@ -446,6 +453,14 @@ def solve(
         float(np.sqrt((shift[measured] ** 2).mean())) if measured.any() else 0.0,
         "; ".join(text for text in (why, slow_why) if text),
     )
+
+
+def _fast(place: Floats, sigma: Floats, where: NDArray[np.intp], cutoff_frames: float) -> Floats:
+    """Return displacements less their slow part, badly known planes having less say in it."""
+    basis = slow_basis(where.astype(np.float64), cutoff_frames=cutoff_frames)
+    weight = _EVEN_PX / np.sqrt(sigma.max(axis=1) ** 2 + _EVEN_PX**2)
+    part, *_ = np.linalg.lstsq(basis * weight[:, None], place * weight[:, None], rcond=None)
+    return np.asarray(place - basis @ part)
 
 
 def _wall_reference(part: NDArray[np.intp], n: int) -> tuple[str, str]:
@@ -495,10 +510,8 @@ def _join(pairs: Sequence[Pair], n: int) -> tuple[Floats, Floats, NDArray[np.int
     i = np.array([p.first for p in pairs])
     j = np.array([p.second for p in pairs])
     d = np.array([[p.dy, p.dx] for p in pairs])
-    cov = np.array(
-        [[[p.sigma_y**2, p.cov_yx], [p.cov_yx, p.sigma_x**2]] for p in pairs]
-    ) + 1e-6 * np.eye(2)
-    info = np.linalg.inv(cov)
+    sigma2 = np.array([[p.sigma_y**2, p.sigma_x**2] for p in pairs]) + 1e-6
+    info = np.einsum("pa,ab->pab", 1.0 / sigma2, np.eye(2))
     trust = np.ones(len(pairs))
     for _ in range(6):
         place, factor = _least_squares(i, j, d, info * trust[:, None, None], n)

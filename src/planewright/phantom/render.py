@@ -24,7 +24,7 @@ from planewright.phantom.shadows import path_um
 
 _FINEST_SLICE_UM = 0.65
 _SHEET_FLOOR = 1.5e-3  # where the sheet's profile is cut off, as a share of its peak
-_VERSION = 3
+_VERSION = 4
 _ROWS = 48  # rows worked on at once, so that they stay in the processor's cache
 
 

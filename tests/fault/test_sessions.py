@@ -118,7 +118,23 @@ def test_a_truncated_frame_is_named_and_leaves_a_gap(a_session):
     assert hash_file(victim) == before
     lines = (folder / "passes" / "a" / "frames.csv").read_text().splitlines()
     assert len(lines) == 27
-    assert sum("missing" in line for line in lines) == 2
+    assert "missing" in lines[14]  # twelve frames and the missed plane come before it
+    assert "cannot be read" in out
+    assert "plane 14 of 26" in out
+
+
+def test_the_first_frame_and_a_dark_are_spoiled(a_session):
+    folder = a_session()
+    first = sorted((folder / "frames").iterdir())[0]
+    dark = sorted((folder / "dark").iterdir())[0]
+    for path in (first, dark):
+        data = bytearray(path.read_bytes())
+        data[len(data) // 3 : -2000] = bytes(len(data) - 2000 - len(data) // 3)
+        path.write_bytes(bytes(data))
+    code, out, _ = run("build", folder)
+    assert code == 0
+    assert first.name in out
+    assert dark.name in out
 
 
 def test_every_frame_truncated(a_session):

@@ -324,7 +324,7 @@ def _plan(
             pass_name=one.name,
             colour=str(one.colour) if pitch == 2 else "mono",
             sheet_angle_deg=orientation.remaining_angle_deg,
-            shape_only=gathered.frames[0].header.shape_only,
+            shape_only=gathered.readable[0].header.shape_only,
             electrons_per_count=gain_e,
             read_noise_e=camera.read_noise_e if camera else None,
             emission_nm=light.emission_nm if light else None,

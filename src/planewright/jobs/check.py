@@ -25,6 +25,13 @@ from planewright.sessions.folder import Session
 from planewright.sessions.lock import writing
 from planewright.sessions.model import Pass
 
+# What a folder tells of its files and the judge tells better, with positions.
+SAID_BY_JUDGE = {
+    "orientation-flip": "orientation-flipped",
+    "two-sizes": "two-sizes",
+    "two-cameras": "two-cameras",
+}
+
 
 @dataclass(frozen=True)
 class Checked:
@@ -177,12 +184,11 @@ def judge(
     results = crew.run(
         partial(_one, recipe=recipe, planes=planes),
         zip(photographs, names, strict=True),
-        block_bytes=plane_block_bytes(photographs[0], recipe),
+        block_bytes=plane_block_bytes(gathered.readable[0], recipe),
         fixed_bytes=recipe_bytes(recipe),
     )
     judge = Judge(_judge_settings(session, one, len(photographs)))
     figures: dict[int, FrameFigures] = {}
-    broken: list[Finding] = []
     for index, result in enumerate(results):
         if isinstance(result, FrameFigures):
             figures[index] = result
@@ -197,7 +203,9 @@ def judge(
             got="; ".join(sorted({f.got or f.what for f in verdict.findings}))[:300],
             do="look at one of them with another program; copy them from the card again",
         )
-    return Judged(verdict, figures, (*gathered.findings, *more, *broken, *verdict.findings))
+    said = {finding.code for finding in verdict.findings}
+    files = [f for f in gathered.findings if SAID_BY_JUDGE.get(f.code) not in said]
+    return Judged(verdict, figures, (*files, *more, *verdict.findings))
 
 
 def _one(
@@ -253,7 +261,7 @@ def told(session: Session, one: Pass, gathered: Gathered, judged: Judged) -> Che
     planned = f"{one.planned} planned" if one.planned else "no plan given"
     figures = [
         (
-            f"photographs   {len(gathered.frames)} read, {planned}, "
+            f"photographs   {len(judged.figures)} read, {planned}, "
             f"{len(gathered.darks)} dark, {len(gathered.flats)} flat"
         ),
         (

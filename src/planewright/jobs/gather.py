@@ -13,6 +13,8 @@ from planewright.base.nouns import Finding, Role, Severity
 from planewright.base.problems import PhotographProblem, Problem
 from planewright.base.progress import Progress
 from planewright.frames import (
+    Exposure,
+    Header,
     Photograph,
     equal_content,
     find_files,
@@ -20,9 +22,11 @@ from planewright.frames import (
     order_photographs,
     same_kind,
 )
-from planewright.frames.listing import relative_name
+from planewright.frames.listing import pages_of, relative_name
 from planewright.sessions.folder import Session
 from planewright.sessions.model import Pass
+
+UNREADABLE = "unreadable"  # code of the finding, and kind of the header that stands for the file
 
 
 @dataclass(frozen=True)
@@ -32,7 +36,8 @@ class Gathered:
     Parameters
     ----------
     frames : tuple of Photograph
-        The specimen's, in order of shooting.
+        The specimen's, in order of shooting. Files that cannot be read have a header of kind
+        ``"unreadable"``.
     darks, flats : tuple of Photograph
         Calibration photographs.
     hashes : dict
@@ -46,6 +51,11 @@ class Gathered:
     flats: tuple[Photograph, ...]
     hashes: dict[Path, str]
     findings: tuple[Finding, ...]
+
+    @property
+    def readable(self) -> tuple[Photograph, ...]:
+        """The frames whose files can be read."""
+        return tuple(p for p in self.frames if p.header.kind != UNREADABLE)
 
 
 def gather(session: Session, one: Pass, *, workers: int, progress: Progress) -> Gathered:
@@ -74,12 +84,17 @@ def gather(session: Session, one: Pass, *, workers: int, progress: Progress) -> 
     """
     findings: list[Finding] = []
     listed: dict[Role, tuple[Photograph, ...]] = {}
+    spoiled: list[Photograph] = []
     patterns = {role: _patterns(session, one, role) for role in Role}
     with ThreadPoolExecutor(workers) as pool:
         for role in (Role.SPECIMEN, Role.DARK, Role.FLAT):
             found = list_photographs(patterns[role], root=session.root, executor=pool)
             listed[role] = found.photographs
             findings += found.findings
+            if role is Role.SPECIMEN:
+                spoiled = [
+                    _spoiled(f, session.root) for f in found.findings if f.code == UNREADABLE
+                ]
     if not listed[Role.SPECIMEN]:
         raise PhotographProblem(
             f"Pass '{one.name}' has no photograph that can be read.",
@@ -91,15 +106,16 @@ def gather(session: Session, one: Pass, *, workers: int, progress: Progress) -> 
         )
     ordered = order_photographs(listed[Role.SPECIMEN])
     findings += ordered.findings
+    frames = _with_spoiled(list(ordered.photographs), spoiled)
+    placed = {one.name for one in frames if one.header.kind == UNREADABLE}
+    findings = [f for f in findings if f.code != UNREADABLE or f.photographs[0] not in placed]
     findings += same_kind(ordered.photographs)
     findings += _without_role(session)
-    everything = [*ordered.photographs, *listed[Role.DARK], *listed[Role.FLAT]]
+    everything = [*frames, *listed[Role.DARK], *listed[Role.FLAT]]
     hashes = _hash_all({p.path for p in everything}, workers=workers, progress=progress)
-    findings += equal_content(
-        {relative_name(p.path, session.root): hashes[p.path] for p in ordered.photographs}
-    )
+    findings += equal_content({relative_name(p.path, session.root): hashes[p.path] for p in frames})
     return Gathered(
-        frames=_once_each(ordered.photographs, hashes),
+        frames=_once_each(frames, hashes),
         darks=listed[Role.DARK],
         flats=listed[Role.FLAT],
         hashes=hashes,
@@ -119,6 +135,31 @@ def _once_each(
             seen.add(mark)
             kept.append(one)
     return tuple(kept)
+
+
+def _spoiled(finding: Finding, root: Path) -> Photograph:
+    """Return a photograph that stands for a file that cannot be read."""
+    path = root / finding.photographs[0]
+    header = Header(path, UNREADABLE, 0, 0, 1, 0, "", Exposure(), notes=(finding.what, finding.got))
+    return next(pages_of(header, root=root))
+
+
+def _with_spoiled(frames: list[Photograph], spoiled: Iterable[Photograph]) -> list[Photograph]:
+    """Put files that cannot be read where their counter says that they were shot.
+
+    Where no neighbour by number is there, the file's place cannot be told and it stays out.
+    """
+    for one in sorted(spoiled, key=lambda photograph: photograph.counter or 0):
+        for k, near in enumerate(frames):
+            if one.counter is None or near.counter is None or near.path.parent != one.path.parent:
+                continue
+            if near.counter == one.counter - 1:
+                frames.insert(k + 1, one)
+                break
+            if near.counter == one.counter + 1:
+                frames.insert(k, one)
+                break
+    return frames
 
 
 def _patterns(session: Session, one: Pass, role: Role) -> list[str]:

@@ -17,6 +17,7 @@ from planewright.base.problems import PhotographProblem
 from planewright.check.figures import FrameFacts, FrameFigures, frame_figures
 from planewright.check.levels import level_plane
 from planewright.frames import Photograph, Plane, read_plane
+from planewright.frames.readers import READERS
 from planewright.volume.store import NumberFormat, choose_format, float_format
 
 VERSION = 1
@@ -150,6 +151,9 @@ def make_plane(photograph: Photograph, recipe: Recipe, scratch: Scratch | None) 
     """
     if scratch is not None and scratch.proof_path.exists():
         return FrameFigures.from_dict(json.loads(read_text(scratch.proof_path)))
+    if photograph.header.kind not in READERS:
+        what, got = photograph.header.notes
+        raise PhotographProblem(what, where=photograph.name, got=got)
     plane = read_plane(
         photograph.path,
         page=photograph.page,

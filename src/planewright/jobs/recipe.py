@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from planewright.base.files import hash_json, read_text, whole_file, write_text
 from planewright.base.nouns import Finding, Severity
+from planewright.base.problems import PhotographProblem
 from planewright.check.figures import FrameFacts
 from planewright.check.levels import DarkSum, FlatSum, HotFinder, HotMap, dark_mismatch
 from planewright.frames import Photograph, Plane, judge_white, read_plane, top_of
@@ -48,9 +49,9 @@ def make_recipe(
     tuple of Finding
         Darks that do not match, flats that cannot be used.
     """
-    frames = _samples(gathered.frames)
-    first = _read(frames[0], one, None)
-    facts = [FrameFacts.of(frame) for frame in gathered.frames]
+    frames = _samples(gathered.readable)
+    first = _first_plane(frames, one)
+    facts = [FrameFacts.of(frame) for frame in gathered.readable]
     findings = list(dark_mismatch([FrameFacts.of(dark) for dark in gathered.darks], facts))
     bad_size = {name for f in findings if f.code == "dark-size" for name in f.photographs}
     darks = [dark for dark in gathered.darks if dark.name not in bad_size]
@@ -125,7 +126,7 @@ class _Levels:
         about: dict[str, Any] = {"darks": len(darks), "flats": 0}
         if darks:
             total = DarkSum()
-            for plane in _stream(darks, one, crew):
+            for plane in _stream(darks, one, crew, findings):
                 total.add(plane.light())
             master = total.close()
             dark, hot_map = master.light, master.hot
@@ -133,7 +134,7 @@ class _Levels:
         else:
             finder = HotFinder()
             tops = []
-            for plane in _stream(frames, one, crew):
+            for plane in _stream(frames, one, crew, []):
                 finder.add(plane.light())
                 tops.append(top_of(plane.counts))
             hot_map = finder.close()
@@ -144,7 +145,7 @@ class _Levels:
         flat = None
         if flats:
             even = FlatSum(dark)
-            for plane in _stream(flats, one, crew):
+            for plane in _stream(flats, one, crew, findings):
                 even.add(plane.light(), saturated=plane.saturated)
             response = even.close(hot=hot_map.bad)
             if response.ok:
@@ -197,19 +198,47 @@ def _samples(frames: tuple[Photograph, ...]) -> list[Photograph]:
     return [frames[int(k)] for k in places]
 
 
-def _read(photograph: Photograph, one: Pass, white_hint: float | None) -> Plane:
-    return read_plane(
-        photograph.path,
-        page=photograph.page,
-        colour=one.colour,
-        header=photograph.header,
-        white_hint=white_hint,
-    )
+def _read(photograph: Photograph, one: Pass) -> Plane | PhotographProblem:
+    try:
+        return read_plane(
+            photograph.path, page=photograph.page, colour=one.colour, header=photograph.header
+        )
+    except PhotographProblem as problem:
+        return problem
 
 
-def _stream(photographs: Iterable[Photograph], one: Pass, crew: Crew) -> Iterator[Plane]:
-    work = partial(_read, one=one, white_hint=None)
-    return crew.run(work, photographs, block_bytes=_plane_bytes(photographs))
+def _first_plane(frames: list[Photograph], one: Pass) -> Plane:
+    """Return the first plane that can be decoded."""
+    problems = []
+    for photograph in frames:
+        plane = _read(photograph, one)
+        if isinstance(plane, Plane):
+            return plane
+        problems.append(plane)
+    raise problems[0]
+
+
+def _stream(
+    photographs: Sequence[Photograph], one: Pass, crew: Crew, findings: list[Finding]
+) -> Iterator[Plane]:
+    """Give planes in order; what cannot be decoded becomes a finding."""
+    work = partial(_read, one=one)
+    results = crew.run(work, photographs, block_bytes=_plane_bytes(photographs))
+    for photograph, plane in zip(photographs, results, strict=True):
+        if isinstance(plane, Plane):
+            yield plane
+        else:
+            findings.append(
+                Finding(
+                    "unreadable",
+                    Severity.DOUBT,
+                    plane.what,
+                    plane.got,
+                    plane.expected,
+                    plane.do,
+                    (photograph.name,),
+                )
+            )
 
 
 def _plane_bytes(photographs: Iterable[Photograph]) -> int:

@@ -152,7 +152,7 @@ def _kind(
 
 def _colour_shares(frames: Sequence[FrameFigures]) -> Floats:
     """Return red's and blue's share of the light, one row a frame; no columns if monochrome."""
-    if not all({"red", "green", "blue"} <= set(f.colours) for f in frames):
+    if not frames or not all({"red", "green", "blue"} <= set(f.colours) for f in frames):
         return np.zeros((len(frames), 0))
     rows = []
     for frame in frames:

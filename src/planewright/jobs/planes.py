@@ -20,7 +20,7 @@ from planewright.frames import Photograph, Plane, read_plane
 from planewright.frames.readers import READERS
 from planewright.volume.store import NumberFormat, choose_format, float_format
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -101,7 +101,13 @@ class Scratch:
         return array
 
 
-def scratch_format(plane: Plane, bits: int, flat: NDArray[np.float32] | None) -> NumberFormat:
+def scratch_format(
+    plane: Plane,
+    bits: int,
+    flat: NDArray[np.float32] | None,
+    *,
+    deepest: float = 0.0,
+) -> NumberFormat:
     """Choose how scratch holds light: each number that a photograph can hold, none cut.
 
     Parameters
@@ -112,6 +118,8 @@ def scratch_format(plane: Plane, bits: int, flat: NDArray[np.float32] | None) ->
         Bits of a stored number, for a sensor that does not say where it is full.
     flat : ndarray or None
         The flat by which planes are divided.
+    deepest : float
+        Most that the dark takes off a sound pixel, counts.
 
     Returns
     -------
@@ -122,8 +130,9 @@ def scratch_format(plane: Plane, bits: int, flat: NDArray[np.float32] | None) ->
         return float_format()
     most = max(plane.white if np.isfinite(plane.white) else 0.0, 2.0**bits - 1.0)
     dimmest = 1.0 if flat is None else min(1.0, float(flat.min()))
-    # The dark is near black: one black level more leaves room for it on both sides.
-    low = -(2.0 * plane.black + 1.0) / dimmest
+    # No stored number is below zero, so no light is below black and dark together. Where files
+    # state black, the dark is near nothing: one black level more leaves room on both sides.
+    low = -(plane.black + max(plane.black, deepest) + 1.0) / dimmest
     return choose_format(low, (most + plane.black) / dimmest, plane.step, resampled=False, finest=1)
 
 

@@ -80,7 +80,9 @@ def make_recipe(
         dark=levels.dark,
         flat=levels.flat,
         hot=levels.hot,
-        number=scratch_format(first, frames[0].header.bits, levels.flat),
+        number=scratch_format(
+            first, frames[0].header.bits, levels.flat, deepest=levels.deepest()
+        ),
         white_hint=levels.white_hint,
         key=key,
         black_stated=first.black > 0,
@@ -156,6 +158,13 @@ class _Levels:
         about.update(hot=hot_map.hot, dead=hot_map.dead, hot_from=hot_map.source)
         hot = hot_map.bad if hot_map.bad.any() else None
         return cls(dark, flat, hot, white_hint, about, tuple(findings))
+
+    def deepest(self) -> float:
+        """Return the most that the dark takes off a pixel that is kept, counts."""
+        if self.dark is None:
+            return 0.0
+        sound = self.dark if self.hot is None else self.dark[~self.hot]
+        return max(0.0, float(sound.max())) if sound.size else 0.0
 
     def keep(self, folder: Path) -> None:
         """Write the levels; the table comes last and proves the rest."""

@@ -34,7 +34,7 @@ ANSWERS = {
     "lamp_inside": ("wrong-light",),
     "room_light": ("room-light",),
     "flipped": ("orientation-flipped",),
-    "rollover": ("counter-rolled-over",),
+    "rollover": ("roll-over",),
     "exposure_changed": ("exposure-changed",),
     "iso_changed": ("iso-changed",),
 }

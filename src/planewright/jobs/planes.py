@@ -128,6 +128,9 @@ def scratch_format(
     """
     if plane.counts.dtype != np.uint16:
         return float_format()
+    if plane.black == 0.0 and deepest <= 0.0 and flat is None:
+        # Light is the file's own number: sixteen bits hold it without a pedestal and unrounded.
+        return NumberFormat("uint16", 0, plane.step, "count")
     most = max(plane.white if np.isfinite(plane.white) else 0.0, 2.0**bits - 1.0)
     dimmest = 1.0 if flat is None else min(1.0, float(flat.min()))
     # No stored number is below zero, so no light is below black and dark together. Where files

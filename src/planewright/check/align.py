@@ -16,16 +16,15 @@ Ints = NDArray[np.int64]
 
 _MISS = -4.6  # log odds of a missed trigger after any frame: one in a hundred
 _MISS_MORE = -1.5  # and of each further one in the same gap
-_REPEAT = -5.0
+_REPEAT = -6.0
 _REPEAT_STRANGE = -8.0  # the same, of a photograph that is wrong in another way as well
-_LEAD_IN = -2.5  # repeat at the start: the stage has not yet taken up its backlash
+_LEAD_IN = -2.0  # repeat from the first on: the stage has not yet taken up its backlash
 _STUCK = -6.0  # the same, but the plan was not held back for it
-_FIRST = 8  # photographs that count as the start
 _CUT = -4.0  # stack begun late or ended early, by any number of positions
 _EXTRA = 8  # missed and repeated ones that may hide each other in the count
 _TEMPER = 0.7  # likelihoods of similarity are softened by this when intervals are drawn
 _DRAWS = 1000
-_TAIL = 0.01  # of the draws that an interval leaves out at each end
+_TAIL = 0.015  # of the draws that an interval leaves out at each end
 
 
 @dataclass(frozen=True)
@@ -154,13 +153,14 @@ class _Model:
         self.planned = planned
         self.strange = strange
         self.one, self.two = tables
-        self.step = np.array([*range(most + 1), 1])  # the last action: stuck at the start
-        self.seen = np.array([*range(most + 1), 0])
+        # After the plain advances two that only stand at the start: lead-in and stuck.
+        self.step = np.array([*range(most + 1), 0, 1])
+        self.seen = np.array([*range(most + 1), 0, 0])
         free = np.isfinite(stray_odds[1:]) | np.isfinite(stray_odds[:-1])
-        self.clock = Clock(moments_s, self.step, cadence_s, clock_step_s, free)
+        slots = np.array([*range(most + 1), 1, 1])
+        self.clock = Clock(moments_s, slots, cadence_s, clock_step_s, free)
         more = [_MISS + _MISS_MORE * (advance - 2) for advance in range(2, most + 1)]
-        self.prior = np.tile(np.array([_REPEAT, 0.0, *more, _STUCK]), (self.count, 1))
-        self.prior[:_FIRST, 0] = _LEAD_IN
+        self.prior = np.tile(np.array([_REPEAT, 0.0, *more, _LEAD_IN, _STUCK]), (self.count, 1))
         self.prior[strange, 0] = _REPEAT_STRANGE
         self.prior[:, 0] = np.logaddexp(self.prior[:, 0], stray_odds)
         if planned is None:
@@ -192,8 +192,8 @@ class _Model:
         weight = (self.prior[pair + 1] + temper * self.one[pair, self.seen])[None, :]
         weight = np.broadcast_to(weight, (self.step.size, self.step.size)).copy()
         if pair > 0:
-            weight[:-1, -1] = -np.inf  # stuck only from the first photograph on
-            weight[-1, 0] = -np.inf
+            weight[:-2, -2] = weight[-1, -2] = -np.inf  # only from the first photograph on
+            weight[:-1, -1] = weight[-1, 0] = -np.inf
             if self.strange[pair]:
                 totals = self.seen[:, None] + self.seen[None, :]
                 weight += temper * self.two[pair - 1][totals]
@@ -208,6 +208,11 @@ class _Model:
         """Return sequences drawn from the softened posterior, one a row."""
         offsets, actions = self._paths(_TEMPER).draws(_DRAWS, rng)
         return np.concatenate([offsets[:, None] + self.low, actions], axis=1)
+
+    def again(self, path: Ints) -> NDArray[np.bool_]:
+        """Tell of each photograph but the first whether it repeats the position before."""
+        repeats: NDArray[np.bool_] = self.step[path[1:]] == 0
+        return repeats
 
     def positions(self, path: Ints) -> Ints:
         """Return the position of each photograph."""
@@ -230,14 +235,14 @@ def _told(model: _Model, path: NDArray[np.int64], draws: NDArray[np.int64]) -> A
     stuck = int(np.argmax(np.append(path[1:], 0) != model.step.size - 1))
     total = model.planned if model.planned is not None else int(positions[-1]) + 1
     missed = _missed(positions, total)
-    repeated = np.flatnonzero(path[1:] == 0) + 1
+    repeated = np.flatnonzero(model.again(path)) + 1
     all_missed, all_repeated = [], []
     for draw in draws:
         at = model.positions(draw)
         places = _missed(at, max(total, int(at[-1]) + 1))
         if len(places) == len(missed):
             all_missed.append(places)
-        again = np.flatnonzero(draw[1:] == 0) + 1
+        again = np.flatnonzero(model.again(draw)) + 1
         if again.size == repeated.size:
             all_repeated.append(again)
     return Alignment(

@@ -9,6 +9,7 @@ Floats = NDArray[np.float64]
 
 _STRAY = 1e-6  # share of time gaps that follow no rule
 _PAUSE = 10.0  # cadences that an unplanned photograph may take
+_QUICK = 0.75  # of the cadence within which a camera that fires twice fires again
 _BINS = 16  # parts of a clock's step in which its hidden fraction is followed
 _JITTER = 0.03  # of the cadence: how unevenly triggers come, at least
 
@@ -60,7 +61,8 @@ class Clock:
     moments_s : array of shape (frames,)
         Times, seconds; NaN where unknown.
     advance : int array of shape (actions,)
-        Positions that each action moves on.
+        Cadences that each action takes; 0 for a photograph that repeats the one before, which
+        mostly comes early.
     cadence_s : float or None
         Seconds from trigger to trigger.
     clock_step_s : float
@@ -127,8 +129,9 @@ class Clock:
         for action, advance in enumerate(self.advance):
             plain = self._density(gap, advance * cadence_s)
             early = self._spread(gap, max(advance - 1, 0) * cadence_s, max(advance, 1) * cadence_s)
-            if advance == 0:  # fired twice at once, or the stage stood still for a whole step
-                plain = 0.5 * early + 0.5 * self._density(gap, cadence_s)
+            if advance == 0:  # fired twice at once; seldom did the stage stand still for a step
+                quick = self._spread(gap, 0.0, _QUICK * cadence_s)
+                plain = 0.98 * quick + 0.02 * self._density(gap, cadence_s)
             after = 0.5 * plain + 0.5 * early
             for row, density in enumerate((plain, after)):
                 usual = 0.5 * density if free else density

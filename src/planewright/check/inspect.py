@@ -78,6 +78,8 @@ class Inspection:
     notes: tuple[Noted, ...]
 
 
+_STEADY = 0.75  # similarity to both neighbours from which a passing thing can be told
+_PASSING_REACH = 8  # frames on each side that tell what comes and goes there anyway
 _STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -8.0}
 
 
@@ -143,7 +145,7 @@ def inspect_frames(
         *_size_notes(known, seen, shape),
         *_flicker_notes([f.mean for f in seen] / factors, found.kinds, limits),
         *_movement_notes(pairs, strange, limits),
-        *_passing_notes(crossed, strange, frames, limits),
+        *_passing_notes(crossed, pairs, strange, frames, limits),
     ]
     return Inspection(
         tuple(kinds), brightness, blur, stands, shift_y, shift_x, strange, odds, tuple(notes)
@@ -437,24 +439,33 @@ def _size_notes(known: Sequence[int], seen: Sequence[FrameFigures], shape: objec
 
 def _passing_notes(
     crossed: Sequence[Passing | None],
+    pairs: Pairs,
     strange: NDArray[np.bool_],
     frames: Sequence[FrameFigures | None],
     limits: Limits,
 ) -> list[Noted]:
-    """Tell of things that cross the picture: larger than what comes and goes in this stack."""
+    """Tell of things that cross the picture: larger than what comes and goes there.
+
+    Where the planes themselves change fast, as at the poles of a ball, nothing is said.
+    """
+    row = pairs.get(1, [])
+    alike = [pair is not None and pair.ok and pair.value > _STEADY for pair in row]
     area = np.full(len(crossed), np.nan)
     full = np.array([f is not None and f.saturated_patch > 0 for f in frames], dtype=bool)
     silent = strange | full
     for k, one in enumerate(crossed):
-        if one is not None and not silent[max(0, k - 1) : k + 2].any():
+        steady = 0 < k <= len(alike) - 1 and alike[k - 1] and alike[k]
+        if one is not None and steady and not silent[max(0, k - 1) : k + 2].any():
             area[k] = one.area
-    known = area[np.isfinite(area)]
-    if known.size < 8:
-        return []
-    usual = float(np.median(known))
-    spread = 1.4826 * float(np.median(np.abs(known - usual)))
-    bound = max(limits.passing_pixels, usual + 8.0 * max(spread, 2.0))
-    found = [k for k in range(area.size) if np.isfinite(area[k]) and area[k] > bound]
+    found = []
+    for k in (int(place) for place in np.flatnonzero(np.isfinite(area))):
+        near = area[max(0, k - _PASSING_REACH) : k + _PASSING_REACH + 1]
+        near = near[np.isfinite(near)]
+        usual = float(np.median(near))
+        spread = 1.4826 * float(np.median(np.abs(near - usual)))
+        bound = max(limits.passing_pixels, usual + 8.0 * max(spread, 2.0))
+        if near.size >= 8 and area[k] > bound:
+            found.append(k)
     notes = []
     for run in _runs(found):
         first = crossed[run[0]]

@@ -21,7 +21,8 @@ from planewright.kernels.signature import Passing, Signature, Similarity, passin
 Floats = NDArray[np.float64]
 
 LAGS = (1, 2, 3, 4)
-_NOTHING = Signature(np.zeros((0, 0), np.float32), 1, 0.0, 0.0)
+_NOTHING = np.zeros((0, 0), np.float32)
+_FAINT = 0.02  # of the usual structure's energy: below it stands only what is fixed to the sensor
 
 
 @dataclass(frozen=True)
@@ -114,7 +115,8 @@ class Judge:
             Its figures. A photograph that is added again replaces the former.
         """
         self._forget(index)
-        self._frames[index] = replace(figures, signature=_NOTHING)
+        # The picture is let go later; its energies stay.
+        self._frames[index] = replace(figures, signature=replace(figures.signature, image=_NOTHING))
         self._signatures[index] = figures.signature
         for lag in LAGS:
             for first, second in ((index - lag, index), (index, index + lag)):
@@ -196,7 +198,7 @@ class Judge:
         inspection = inspect_frames(frames, facts, likeness, crossed, self.settings)
         alignment = align(
             _moments(facts),
-            _heard(likeness, inspection.strange),
+            _heard(likeness, inspection.strange | _faint(frames)),
             planned=self.settings.planned,
             cadence_s=self.settings.cadence_s,
             clock_step_s=_clock_step(facts),
@@ -244,6 +246,16 @@ def _clock_step(facts: Sequence[FrameFacts]) -> float:
     """Return the step of the camera's clock: 1 s, or 0.01 s where it writes parts of one."""
     fine = [f for f in facts if f.subsecond_s is not None]
     return 0.01 if len(fine) == len(facts) and any(f.subsecond_s for f in fine) else 1.0
+
+
+def _faint(frames: Sequence[FrameFigures | None]) -> NDArray[np.bool_]:
+    """Tell frames beyond the specimen: dust and the edge of the light look alike in all."""
+    energy = np.array([np.nan if f is None else f.signature.signal_energy for f in frames])
+    known = energy[np.isfinite(energy)]
+    if known.size == 0:
+        return np.ones(energy.size, bool)
+    faint: NDArray[np.bool_] = ~(energy > _FAINT * np.median(known))
+    return faint
 
 
 def _heard(

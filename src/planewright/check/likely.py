@@ -11,7 +11,7 @@ Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _SAME = 0.06  # a repeat's lack of similarity, over that of the next plane (standard deviation)
-_LEAST_SPREAD = 0.12  # of contrasts of log dissimilarity, at least
+_LEAST_SPREAD = 0.2  # of contrasts of log dissimilarity, at least
 _LEAST_SCATTER = 0.3  # of log dissimilarity from gap to gap, at least
 _OUTLIER = 0.005  # share of pairs whose similarity follows no rule
 _REACH = 6  # pairs on each side in which the usual dissimilarity is read
@@ -74,7 +74,7 @@ def likeness_tables(
     if growth is None:
         return one, two
     usual = _usual(logs[1], chain, count)
-    spread = max(_LEAST_SCATTER, _spread(logs[1] - usual[chain[:-1]]))
+    spread = _local_spread(logs[1] - usual[chain[:-1]], chain, count)
     _fill_one(one, value, sigma, _beside(value, sigma, usual), spread, growth)
     _add_contrasts(one, logs, errors, chain, growth)
     _fill_two(two, likeness, strange, usual, spread, growth, count)
@@ -184,12 +184,26 @@ def _beside(value: Floats, sigma: Floats, usual: Floats) -> Floats:
     return out
 
 
+def _local_spread(residual: Floats, chain: NDArray[np.int64], count: int) -> Floats:
+    """Return the scatter of log dissimilarity at each photograph: large where content sets in."""
+    at = np.full(count, np.nan)
+    at[chain[:-1]] = np.abs(residual)
+    least = max(_LEAST_SCATTER, _spread(residual))
+    out = np.full(count, least)
+    for index in range(count):
+        near = at[max(0, index - _REACH) : index + _REACH + 1]
+        near = near[np.isfinite(near)]
+        if near.size >= 3:
+            out[index] = max(least, 1.4826 * float(np.median(near)))
+    return out
+
+
 def _spread(values: Floats) -> float:
     values = values[np.isfinite(values)]
     return 1.4826 * float(np.median(np.abs(values - np.median(values)))) if values.size else 0.0
 
 
-def _density(value: Floats, sigma: Floats, mean_log: Floats, spread: float) -> Floats:
+def _density(value: Floats, sigma: Floats, mean_log: Floats, spread: Floats) -> Floats:
     """Return the density of a similarity whose log dissimilarity is normal, noise added."""
     apart = np.exp(mean_log)
     width = np.hypot(sigma, spread * apart)
@@ -201,11 +215,11 @@ def _density(value: Floats, sigma: Floats, mean_log: Floats, spread: float) -> F
 
 
 def _fill_one(
-    one: Floats, value: Floats, sigma: Floats, usual: Floats, spread: float, growth: Floats
+    one: Floats, value: Floats, sigma: Floats, usual: Floats, spread: Floats, growth: Floats
 ) -> None:
     """Tell repeats, and large advances, by lag 1 alone; advance 2 is left to the contrasts."""
     pairs = one.shape[0]
-    seen, noise, level = value[:pairs], sigma[:pairs], usual[:pairs]
+    seen, noise, level, spread = value[:pairs], sigma[:pairs], usual[:pairs], spread[:pairs]
     known = np.isfinite(seen) & np.isfinite(level)
     next_plane = np.exp(level)
     same_width = np.hypot(noise, np.maximum(0.004, _SAME * next_plane))
@@ -274,7 +288,7 @@ def _fill_two(
     likeness: dict[int, Likeness],
     strange: Flags,
     usual: Floats,
-    spread: float,
+    spread: Floats,
     growth: Floats,
     count: int,
 ) -> None:
@@ -291,5 +305,5 @@ def _fill_two(
                 density = np.exp(-0.5 * ((seen - 1.0) / width) ** 2) / (width * 2.5066)
             else:
                 level = usual[index : index + 1] + _at(growth, total)
-                density = _density(seen, noise, level, spread)
+                density = _density(seen, noise, level, spread[index : index + 1])
             two[index, total] = float(np.log((1 - _OUTLIER) * density[0] + 0.5 * _OUTLIER))

@@ -112,11 +112,13 @@ def _agreement(sides: Floats, blur2: Floats, angle: Floats) -> Floats:
     """Return, from 0 to 1, how well both sides tell of the same blur.
 
     A frame that is shaken is blurred against the frame before and against the one after; where
-    content comes or goes, against one of them only.
+    content comes or goes, against one of them only. Judged by the terms that tell directions
+    apart: the other follows the amount of content.
     """
     turn = np.radians(angle)
-    pattern = np.stack([np.ones_like(turn), np.cos(2 * turn), np.sin(2 * turn)], axis=1)
-    each = np.einsum("nsk,nk->ns", sides, pattern) / np.maximum(blur2, 1e-6)[:, None]
+    pattern = np.stack([np.cos(2 * turn), np.sin(2 * turn)], axis=1)
+    each = np.einsum("nsk,nk->ns", sides[:, :, 1:], pattern)
+    each /= np.maximum(0.5 * blur2, 1e-6)[:, None]
     weaker = np.clip(each.min(axis=1) / _BOTH, 0.0, 1.0)
     one_side = np.isnan(each).sum(axis=1) == 1
     result: Floats = np.where(one_side, _END, np.nan_to_num(weaker))

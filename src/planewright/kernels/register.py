@@ -45,7 +45,8 @@ RINGS = 14  # rings of equal width from frequency 0 to BAND
 BAND = 0.42  # highest frequency used, cycles per binned pixel
 MOST_TILES = 256
 _MOST_TURNS = 5
-_SETTLED = 0.02  # binned px; a fifth of it is left, as the tapers stand still while content moves
+_SETTLED = 0.3  # steps below this share of the uncertainty end the search; a fifth is then left,
+# as tapers stand still while content moves
 _MOST_PIXELS = 2_000_000  # a larger plane is binned 2x2, or more, first
 _COARSE_PIXELS = 400_000  # the same for the coarse map
 _REPLACED = int(Flag.MISSING | Flag.HOT | Flag.OUTSIDE)
@@ -207,24 +208,27 @@ def pair_shift(
     first = place = np.array(start, dtype=np.float64) / a.bins
     content = np.full(RINGS, 0.9)
     moving = b.white.astype(np.float32)
-    sigma = math.inf
+    covariance = np.full((2, 2), np.inf)
     for turn in range(_MOST_TURNS):
         answer = _from_tiles(a, b, moving, place, content)
         if isinstance(answer, str):
             return _no(answer, quality)
         place, content = place + answer.step, answer.content
-        sigma = answer.sigma * a.bins
-        if turn > 0 and max(abs(answer.step)) < _SETTLED:
+        covariance = answer.covariance * a.bins**2
+        if turn > 0 and max(abs(answer.step)) < max(
+            0.002, _SETTLED * math.sqrt(answer.covariance.trace())
+        ):
             break
     if not max(abs(place - first)) < 3.0:
         return _no("the correlation has no maximum near its coarse peak", quality)
-    ok = sigma < 1.0
+    sigma_y, sigma_x = np.sqrt(np.diag(covariance)).tolist()
+    ok = max(sigma_y, sigma_x) < 1.0
     return Shift(
         ok,
         float(place[0]) * a.bins,
         float(place[1]) * a.bins,
-        sigma,
-        sigma,
+        sigma_y,
+        sigma_x,
         quality,
         "" if ok else "the displacement is uncertain by more than a pixel",
     )
@@ -237,7 +241,7 @@ def pair_shift(
 class _Answer:
     step: Floats
     content: Floats
-    sigma: float
+    covariance: Floats
 
 
 @dataclass(frozen=True)
@@ -246,7 +250,6 @@ class _Grid:
     py: Floats  # 2 pi times frequency, rad per px
     px: Floats
     ring: NDArray[np.intp]  # (TILE, TILE // 2 + 1); RINGS where not used
-    share: Floats  # ring by ring: mean of p_y² (the same for p_x²), times modes
     count: Floats
     spread: float  # how many neighbouring frequencies the taper ties together
 
@@ -271,15 +274,10 @@ def _grid() -> _Grid:
     ring[:, -1] = RINGS
     py = np.asarray(2 * np.pi * qy, dtype=np.float64)
     px = np.asarray(2 * np.pi * qx, dtype=np.float64)
-    square = 0.5 * (py[:, None] ** 2 + px[None, :] ** 2)
     count = np.bincount(ring.ravel(), minlength=RINGS + 1)[:RINGS].astype(np.float64)
-    share = np.asarray(
-        np.bincount(ring.ravel(), weights=square.ravel(), minlength=RINGS + 1)[:RINGS],
-        dtype=np.float64,
-    )
     second = float((taper**2).sum())
     spread = float((taper**4).sum()) * taper.size / second**2
-    return _Grid((taper / math.sqrt(second)).astype(np.float32), py, px, ring, share, count, spread)
+    return _Grid((taper / math.sqrt(second)).astype(np.float32), py, px, ring, count, spread)
 
 
 def _from_tiles(a: View, b: View, moving: Image, place: Floats, content: Floats) -> _Answer | str:
@@ -305,15 +303,18 @@ def _from_tiles(a: View, b: View, moving: Image, place: Floats, content: Floats)
         turned = cross if turn == 0 else _turn(cross, rest, grid)
         coherence = np.minimum(content * both / total, 0.9999)
         weight = coherence / (1.0 - coherence**2)
-        # Expected curvature of each tile; equal along both axes, as whole rings are used.
-        info = (weight * coherence) @ grid.share
-        if not info.max() > 0:
+        if not weight.any():
             return "no detail in common stands above the noise"
-        step = _gradient(turned, weight / total, grid).sum(axis=0) / info.sum()
+        gradient, curvature = _derivatives(turned, weight / total, grid)
+        least, most = np.linalg.eigvalsh(curvature)
+        if not least > 0.01 * most:
+            return "the detail in common runs along one direction only"
+        step = np.linalg.solve(curvature, gradient)
         rest = rest + np.clip(step, -0.75, 0.75)
         content = _content(_rings(_turn(cross, rest, grid).real, grid), both)
-    sigma = math.sqrt(grid.spread / (2.0 * float(info.sum())))
-    return _Answer(rest, content, sigma)
+    # The expected curvature is that of the likelihood when weights are right [1].
+    covariance = np.asarray(0.5 * grid.spread * np.linalg.inv(curvature), dtype=np.float64)
+    return _Answer(rest, content, covariance)
 
 
 def _resample(image: Image, fraction: Floats) -> Image:
@@ -405,13 +406,19 @@ def _turn(cross: NDArray[np.complex64], rest: Floats, grid: _Grid) -> NDArray[np
     return np.asarray(cross * (ramp_y[:, None] * ramp_x[None, :]), dtype=np.complex64)
 
 
-def _gradient(turned: NDArray[np.complex64], weight: Floats, grid: _Grid) -> Floats:
-    """Return the slope of each tile's weighted cross-spectrum, (tiles, 2)."""
-    spread = np.concatenate([weight, np.zeros((len(weight), 1))], axis=1).astype(np.float32)
-    slope = turned.imag * spread[:, grid.ring]
-    by_row = slope.sum(axis=2, dtype=np.float64) @ grid.py
-    by_column = slope.sum(axis=1, dtype=np.float64) @ grid.px
-    return -np.stack([by_row, by_column], axis=1)
+def _derivatives(
+    turned: NDArray[np.complex64], weight: Floats, grid: _Grid
+) -> tuple[Floats, Floats]:
+    """Return slope (2,) and curvature (2, 2) of the weighted cross-spectra, all tiles together."""
+    sheet = np.concatenate([weight, np.zeros((len(weight), 1))], axis=1).astype(np.float32)
+    sheet = sheet[:, grid.ring]
+    slope = np.einsum("tyx,tyx->yx", turned.imag, sheet, dtype=np.float64)
+    curve = np.einsum("tyx,tyx->yx", turned.real, sheet, dtype=np.float64)
+    py, px = grid.py, grid.px
+    gradient = -np.array([py @ slope.sum(1), px @ slope.sum(0)])
+    yx = float(py @ curve @ px)
+    curvature = np.array([[py**2 @ curve.sum(1), yx], [yx, px**2 @ curve.sum(0)]])
+    return gradient, curvature
 
 
 # --- the whole plane -----------------------------------------------------------------------------

@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 
 _NEAR_PX = 1.5  # a spot this close to where a bead was, jitter taken off, is that bead
 _LOOK = 3  # planes over which a bead may go unseen
+_LONGEST = 4.0  # times the usual track: longer ones are no beads
+_UNLIKE_PX = 0.3  # walk against the other tracks nearby, px a plane, that no bead has
 _SHORTEST = 3  # planes in which a bead must show
 _STEP_PX = 0.15  # how well neighbours' content ties planes where no bead does
 _STILL_PX = 0.04  # fastest walk, px a plane, of what passes for standing still
@@ -70,7 +72,7 @@ def slow_from_spots(
         The result, or why there is none.
     """
     n = len(rough)
-    tracks = _tracks(spots, rough)
+    tracks = _alike(_tracks(spots, rough), rough)
     if len(tracks) < 2:
         return SlowPart(False, np.zeros((n, 2)), len(tracks), n, "fewer than two beads were found")
     plane = np.concatenate([t[:, 0] for t in tracks]).astype(np.intp)
@@ -123,6 +125,28 @@ def _tracks(spots: Mapping[int, Sequence[Spot]], rough: Floats) -> list[Floats]:
             [(float(k), s.y, s.x, s.sigma)] for s, t in zip(fresh, taken, strict=True) if not t
         ]
     return [np.array(t) for t in done + open_tracks if len(t) >= _SHORTEST]
+
+
+def _alike(tracks: list[Floats], rough: Floats) -> list[Floats]:
+    """Drop tracks that last, or walk against the rough displacements, unlike most others.
+
+    A bead is seen for as long as the instrument blurs along z, every bead for about as long. The
+    rough displacements may walk, but all beads then walk alike against them.
+    """
+    if len(tracks) < 3:
+        return tracks
+    length = np.array([len(t) for t in tracks])
+    walk = np.array(
+        [np.polyfit(t[:, 0], t[:, 1:3] - rough[t[:, 0].astype(np.intp)], 1)[0] for t in tracks]
+    )
+    middle = np.array([0.5 * (t[0, 0] + t[-1, 0]) for t in tracks])
+    out = []
+    for index, track in enumerate(tracks):
+        near = np.argsort(np.abs(middle - middle[index]), kind="stable")[:15]
+        off = np.abs(walk[index] - np.median(walk[near], axis=0)).max()
+        if length[index] <= _LONGEST * np.median(length) and off < _UNLIKE_PX:
+            out.append(track)
+    return out
 
 
 def _solve(

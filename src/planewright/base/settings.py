@@ -118,7 +118,7 @@ def _first_problem(model: type[Settings], error: ValidationError, text: str, whe
     errors = error.errors()
     first = next((one for one in errors if one["type"] == "extra_forbidden"), errors[0])
     path = tuple(first["loc"])
-    place = f"{where}, line {line_of(text, path)}: {dotted(path)}"
+    place = f"{where}, line {line_of(text, path)}: {dotted(path)}" if path else where
     kind = first["type"]
     cause = first.get("ctx", {}).get("error")
     if isinstance(cause, _QuantityError):

@@ -152,8 +152,13 @@ def _convert(
             expected=example,
         ) from error
     except Exception as error:  # pint raises many kinds for text it cannot read
+        comma = re.match(r"^\s*[+-]?\d+,\d", part) is not None
         raise UnitProblem(
-            "This unit is not known.", where=where, got=f'"{whole}"', expected=example
+            "This number has a comma in it." if comma else "This unit is not known.",
+            where=where,
+            got=f'"{whole}"',
+            expected=example,
+            do="write the decimal sign as a point" if comma else "",
         ) from error
     if not math.isfinite(value):
         raise UnitProblem("This is not a finite number.", where=where, got=f'"{whole}"')

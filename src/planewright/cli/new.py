@@ -19,7 +19,11 @@ def new(
         Path | None, typer.Option(help="Bench file to copy into the session.", exists=True)
     ] = None,
     frames: Annotated[
-        str, typer.Option(help="Pattern of the specimen's photographs, from the folder.")
+        str,
+        typer.Option(
+            help="Pattern of the specimen's photographs, from the folder or from the root of the "
+            "disk; between quotation marks."
+        ),
     ] = "frames/*",
     pixel: Annotated[
         str, typer.Option(help='One sensor pixel in the specimen: "0.412 um ± 0.002 um".')
@@ -54,5 +58,8 @@ def _show(made: NewSession) -> None:
         typer.echo(f"  wrote  {made.folder / name}")
     if made.missing:
         typer.echo("  still to fill in: " + ", ".join(made.missing))
-    typer.echo(f"Next: put photographs into {made.folder / 'frames'}, then")
+    if made.frames.startswith("frames/"):
+        typer.echo(f"Next: put photographs into {made.folder / 'frames'}, then")
+    else:
+        typer.echo(f"Next, with photographs at {made.frames}:")
     typer.echo(f"  planewright check {made.folder}")

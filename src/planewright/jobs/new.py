@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from planewright.base.files import disk_problem, hash_file, write_bytes, write_text
-from planewright.base.problems import Problem
+from planewright.base.problems import Problem, RangeProblem, UnitProblem
+from planewright.base.settings import read_settings
 from planewright.bench.model import read_bench
 from planewright.sessions.folder import NAME
+from planewright.sessions.model import SessionFile
 from planewright.sessions.provenance import step, write_provenance
 
 _TEMPLATE = """\
@@ -64,11 +66,14 @@ class NewSession:
         Files written.
     missing : tuple of str
         Keys still to be filled in before ``build``.
+    frames : str
+        Pattern of the specimen's photographs, from the folder.
     """
 
     folder: Path
     written: tuple[str, ...]
     missing: tuple[str, ...]
+    frames: str
 
     def to_dict(self) -> dict[str, Any]:
         """Return a JSON-ready copy."""
@@ -76,6 +81,7 @@ class NewSession:
             "folder": str(self.folder),
             "written": list(self.written),
             "missing": list(self.missing),
+            "frames": self.frames,
         }
 
 
@@ -111,6 +117,8 @@ def new_session(
 
     Raises
     ------
+    UnitProblem, RangeProblem
+        If the pixel or the step has no unit, or an impossible value.
     Problem
         If there is a session already, or the folder cannot be written to.
     """
@@ -122,11 +130,6 @@ def new_session(
         )
     written = [NAME]
     bench_model = read_bench(bench) if bench is not None else None
-    try:
-        for name in ("", "frames", "dark", "flat"):
-            (folder / name).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise disk_problem(error, folder) from error
     missing = []
     scale = []
     known_pixel = bench_model is not None and bench_model.pixel_um() is not None
@@ -142,15 +145,21 @@ def new_session(
         else:
             scale.append(f'# {key} = "{example}"    # {about}: measure it and write it here')
             missing.append(f"scale.{key}")
-    if bench is not None:
-        write_bytes(folder / "bench.toml", bench.read_bytes())
-        written.append("bench.toml")
     text = _TEMPLATE.format(
         title=_quoted(title or folder.resolve().name),
         bench='bench = "bench.toml"\n' if bench is not None else "",
         scale="\n".join(scale) + "\n",
         frames=_quoted(frames),
     )
+    _refuse_wrong(text)
+    try:
+        for name in ("", "dark", "flat", *(["frames"] if frames.startswith("frames/") else [])):
+            (folder / name).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise disk_problem(error, folder) from error
+    if bench is not None:
+        write_bytes(folder / "bench.toml", bench.read_bytes())
+        written.append("bench.toml")
     write_text(folder / NAME, text)
     if bench is not None:
         write_provenance(
@@ -168,7 +177,16 @@ def new_session(
             ],
         )
         written.append("provenance.json")
-    return NewSession(folder, tuple(written), tuple(missing))
+    return NewSession(folder, tuple(written), tuple(missing), frames)
+
+
+def _refuse_wrong(text: str) -> None:
+    """Refuse a pixel or a step that the session file could not be read with, by its option."""
+    try:
+        read_settings(SessionFile, text, where=NAME)
+    except (UnitProblem, RangeProblem) as problem:
+        problem.where = "--" + problem.where.rpartition(".")[2]
+        raise
 
 
 def _quoted(text: str) -> str:

@@ -80,9 +80,7 @@ def make_recipe(
         dark=levels.dark,
         flat=levels.flat,
         hot=levels.hot,
-        number=scratch_format(
-            first, frames[0].header.bits, levels.flat, deepest=levels.deepest()
-        ),
+        number=scratch_format(first, frames[0].header.bits, levels.flat, deepest=levels.deepest()),
         white_hint=levels.white_hint,
         key=key,
         black_stated=first.black > 0,

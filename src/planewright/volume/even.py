@@ -2,9 +2,9 @@
 
 The gel's or medium's own weak glow, and what leaks through the filter, are proportional to the
 laser's power and the same in every plane. Where some part of the photograph shows nothing else,
-its light over black gives each frame's factor. Specimen haze that spreads into that part is told
-apart by following the photograph's total light; it is taken to fall to nothing in the tiles that
-follow it least.
+its light over black gives each frame's factor. The parts that change least from plane to plane are
+taken for it, and only if others, which change a little more, tell the same: where the specimen's
+haze reaches all of the photograph they do not, and no correction is made.
 
 What is assumed: black is known to ``black_sigma`` in every frame; the gel is even along z to the
 stated accuracy; light that does not come from the laser (room light) is absent. Without such a part
@@ -32,12 +32,14 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from planewright.base.nouns import Flag
 from planewright.base.problems import RangeProblem
 
 Floats = NDArray[np.float64]
 
+_SPARE = (3.0, 2.0, 1.4)  # how much better than needed the chosen tiles could tell, as is tried
 _UNUSABLE = int(Flag.MISSING | Flag.HOT | Flag.OUTSIDE | Flag.SATURATED)
 
 
@@ -218,16 +220,17 @@ def solve_flicker(tiles: Mapping[int, TileLight], n: int, *, settings: EvenSetti
     where = sorted(tiles)
     if len(where) < 5:
         return _none(n, "fewer than five planes")
-    table = np.array([tiles[k].light.ravel() for k in where])
+    grid = np.array([tiles[k].light for k in where])
+    seen = np.isfinite(grid).all(axis=0)
+    table, around = grid[:, seen], _with_neighbours(grid)[:, seen]
     total = np.array([tiles[k].total for k in where])
-    table = table[:, np.isfinite(table).all(axis=0)]
     pixels = tiles[where[0]].pixels
     if table.shape[1] < settings.least_tiles:
         return _none(n, "too few tiles are free of flagged pixels in all planes")
     noise = np.sqrt(
         (settings.noise_slope * np.maximum(np.median(table, 0), 0) + settings.noise_floor) / pixels
     )
-    found = _separate(table, total, noise, settings)
+    found = _separate(table, around, total, noise, settings)
     if isinstance(found, str):
         return _none(n, found)
     factor, kept, gel, sigma = found
@@ -238,7 +241,7 @@ def solve_flicker(tiles: Mapping[int, TileLight], n: int, *, settings: EvenSetti
     if typical > settings.accuracy:
         return _none(
             n,
-            f"the gel's light is too weak: {level:.3g} over black gives a factor to "
+            f"black is not known well enough: {level:.3g} over it gives the laser's power to "
             f"{100 * typical:.2g} %, {100 * settings.accuracy:.2g} % is needed",
         )
     factors, sigmas = np.ones(n), np.full(n, np.inf)
@@ -254,83 +257,116 @@ def _none(n: int, why: str) -> Evening:
     return Evening(False, np.ones(n), np.full(n, np.inf), f"no correction: {why}")
 
 
+def _with_neighbours(grid: Floats) -> Floats:
+    """Return each tile's mean with its eight neighbours, those without light left out."""
+    known = np.isfinite(grid).astype(np.float64)
+    size = (1, 3, 3)
+    total = ndimage.uniform_filter(np.where(known > 0, grid, 0.0), size=size, mode="nearest")
+    share = ndimage.uniform_filter(known, size=size, mode="nearest")
+    return np.asarray(total / np.maximum(share, 1e-12))
+
+
 def _separate(
-    table: Floats, total: Floats, noise: Floats, settings: EvenSettings
+    table: Floats, around: Floats, total: Floats, noise: Floats, settings: EvenSettings
 ) -> tuple[Floats, NDArray[np.bool_], Floats, Floats] | str:
-    """Split tiles into ``factor * gel + haze * total`` and drop those that do not obey.
+    """Find the tiles that nothing but the laser's power changes, and each frame's factor.
+
+    Flicker changes all tiles alike, the specimen and its haze some more than others, and both
+    add up. So the tiles that change least have least of the specimen in them. As many of these
+    are taken as the accuracy needs; as many again, the next in order, must agree with them.
 
     Returns factors, kept tiles, gel light of the kept ones, sigma of each factor; or why not.
     """
-    bright = np.quantile(table, 0.95, axis=0)
-    kept = bright <= np.quantile(bright, 0.3)
-    level = np.median(table, axis=0)
-    if (level[kept] > 5 * noise[kept] / math.sqrt(len(total))).mean() < 0.5:
+    level = np.asarray(np.median(table, axis=0), dtype=np.float64)
+    lit = level > 5 * noise / math.sqrt(len(total))
+    if lit.sum() < max(2 * settings.least_tiles, 0.1 * lit.size):
         return "no light of gel or medium stands above black"
-    factor = np.median(table[:, kept] / np.median(table[:, kept], axis=0), axis=1)
-    for _ in range(8):
-        gel, haze, misfit = _tile_fit(table, factor, total, noise)
-        # The tiles that follow the specimen least are taken to be free of its haze.
-        relative = haze / np.maximum(gel, 1e-12)
-        kept = (misfit < 1.5) & (gel > 0)
-        if kept.sum() < settings.least_tiles:
-            return "no part of the photograph shows the same light in all planes"
-        haze = haze - gel * _free_of_haze(relative[kept], gel[kept], noise[kept], total)
-        factor, sigma = _frame_fit(table[:, kept], gel[kept], haze[kept], total, noise[kept])
+    gel = _Gel(table, level, noise)
+    best: tuple[float, Floats, Floats, NDArray[np.intp]] | None = None
+    for spare in _SPARE:
+        fast = np.ones(len(total))
+        for _ in range(2):
+            order = np.argsort(_unrest(around / fast[:, None], lit), kind="stable")
+            order = order[: int(lit.sum())]
+            enough = gel.enough(order, settings.accuracy / spare, settings.least_tiles)
+            factor, sigma = gel.factors(order[:enough])
+            fast = 1.0 + factor - ndimage.uniform_filter1d(factor, 7, mode="nearest")
+        other, other_sigma = gel.factors(order[enough : 2 * enough])
+        square = np.mean((factor - other) ** 2) - np.mean(sigma**2 + other_sigma**2)
+        # The specimen's share grows from tile to tile in this order. If the second lot has at
+        # least twice the first one's, their difference is no less than the first one's error.
+        apart = max(math.sqrt(max(0.0, float(square))), _following(factor, total))
+        error = math.hypot(float(np.median(sigma)), apart)
+        if best is None or error < best[0]:
+            best = error, factor, np.hypot(sigma, apart), order[:enough]
+            weak = apart < float(np.median(sigma))
+    assert best is not None
+    error, factor, sigma, chosen = best
+    if error > settings.accuracy:
+        why = (
+            f"the gel's light is too weak, {float(level[chosen].mean()):.3g} over black"
+            if weak
+            else "the specimen's own light reaches all of the photograph"
+        )
+        return (
+            f"{why}: the laser's power can be told to {100 * error:.2g} %, "
+            f"{100 * settings.accuracy:.2g} % is needed"
+        )
+    kept = np.zeros(len(level), dtype=bool)
+    kept[chosen] = True
+    return factor, kept, level[kept], sigma
+
+
+def _unrest(around: Floats, lit: NDArray[np.bool_]) -> Floats:
+    """Return the relative variance of each tile's light over the planes; inf where unlit."""
+    middle = np.where(lit, np.median(around, axis=0), 1.0)
+    return np.where(lit, np.var(around / middle, axis=0), np.inf)
+
+
+def _following(factor: Floats, total: Floats) -> float:
+    """Return how much of the factors follows the specimen's light, rms; 0 where chance would."""
+    specimen = total / factor
+    specimen = specimen - specimen.mean()
+    norm = float((specimen**2).sum())
+    if norm <= 0:
+        return 0.0
+    slope = float((specimen * (factor - 1.0)).sum()) / norm
+    follows = abs(slope) * float(np.std(specimen))
+    chance = float(np.std(factor)) / math.sqrt(len(total))
+    return follows if follows > 3 * chance else 0.0
+
+
+@dataclass(frozen=True)
+class _Gel:
+    """Light of tiles over the planes (n, tiles), its medians, its noise."""
+
+    table: Floats
+    level: Floats
+    noise: Floats
+
+    def enough(self, order: NDArray[np.intp], accuracy: float, least: int) -> int:
+        """Return how many tiles, the first in order, give a factor to an accuracy; half at most."""
+        within = 1.0 / np.sqrt(np.cumsum((self.level[order] / self.noise[order]) ** 2))
+        count = int(np.searchsorted(-within, -accuracy)) + 1
+        return max(least, min(count, len(order) // 2))
+
+    def factors(self, chosen: NDArray[np.intp]) -> tuple[Floats, Floats]:
+        """Fit each frame's factor, mean 1, over tiles; its sigma is from their scatter."""
+        gel, own = self.level[chosen], self.table[:, chosen]
+        allowed = np.hypot(self.noise[chosen], 0.002 * gel)
+        trust = np.ones_like(own)
+        factor = np.ones(len(own))
+        sigma = np.ones(len(own))
+        for _ in range(4):
+            weight = trust * (gel / allowed) ** 2
+            factor = (weight * own / gel).sum(1) / weight.sum(1)
+            off = (own - factor[:, None] * gel) / allowed
+            # A bead that passes through a tile spoils some planes of it, not the tile.
+            trust = np.minimum(1.0, 3.0 / np.maximum(np.abs(off), 1e-12)) ** 2
+            scatter = np.sqrt((trust * off**2).sum(1) / trust.sum(1))
+            sigma = np.maximum(scatter, 1.0) / np.sqrt(weight.sum(1))
         mean = float(factor.mean())
-        if not mean > 0:
-            return "no light of gel or medium stands above black"
-        factor, sigma = factor / mean, sigma / mean
-    gel, _, _ = _tile_fit(table, factor, total, noise)
-    return factor, kept, gel[kept], sigma
-
-
-def _free_of_haze(relative: Floats, gel: Floats, noise: Floats, total: Floats) -> float:
-    """Return the haze per gel of the tiles that have least of it, robust against their noise."""
-    low = relative <= np.quantile(relative, 0.25)
-    weight = (gel[low] / noise[low]) ** 2
-    return float((relative[low] * weight).sum() / weight.sum())
-
-
-def _tile_fit(
-    table: Floats, factor: Floats, total: Floats, noise: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Fit gel and haze of each tile over the planes; return them and the rms misfit over noise."""
-    trust = np.ones_like(table)
-    allowed = np.hypot(noise, 0.002 * np.maximum(np.median(table, axis=0), 0))
-    gel = haze = misfit = np.zeros(table.shape[1])
-    for _ in range(4):
-        ff = (trust * factor[:, None] ** 2).sum(0)
-        fb = (trust * (factor * total)[:, None]).sum(0)
-        bb = (trust * total[:, None] ** 2).sum(0)
-        ft = (trust * factor[:, None] * table).sum(0)
-        bt = (trust * total[:, None] * table).sum(0)
-        det = np.maximum(ff * bb - fb * fb, 1e-12 * ff * bb + 1e-300)
-        gel, haze = (bb * ft - fb * bt) / det, (ff * bt - fb * ft) / det
-        off = (table - factor[:, None] * gel - total[:, None] * haze) / allowed
-        # A bead that passes through a tile spoils some planes of it, not the tile.
-        trust = np.minimum(1.0, 3.0 / np.maximum(np.abs(off), 1e-12)) ** 2
-        misfit = np.sqrt(np.median(off**2, axis=0) / 0.4549)
-        misfit = np.maximum(misfit, 3.0 * (np.abs(off) > 4).mean(axis=0) / 0.2)
-    return gel, haze, misfit
-
-
-def _frame_fit(
-    table: Floats, gel: Floats, haze: Floats, total: Floats, noise: Floats
-) -> tuple[Floats, Floats]:
-    """Fit each frame's factor over the tiles; return it and its sigma from the tiles' scatter."""
-    own = table - total[:, None] * haze
-    allowed = np.hypot(noise, 0.002 * gel)
-    trust = np.ones_like(table)
-    factor = np.ones(len(table))
-    sigma = np.ones(len(table))
-    for _ in range(4):
-        weight = trust * (gel / allowed) ** 2
-        factor = (weight * own / gel).sum(1) / weight.sum(1)
-        off = (own - factor[:, None] * gel) / allowed
-        trust = np.minimum(1.0, 3.0 / np.maximum(np.abs(off), 1e-12)) ** 2
-        scatter = np.sqrt((trust * off**2).sum(1) / trust.sum(1))
-        sigma = np.maximum(scatter, 1.0) / np.sqrt(weight.sum(1))
-    return factor, sigma
+        return np.asarray(factor / mean), np.asarray(sigma / mean)
 
 
 def factor_of(evening: Evening, k: int) -> float:

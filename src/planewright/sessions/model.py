@@ -16,7 +16,7 @@ Reference = Literal["", "gel beads", "wall", "repeat frames"]
 class Scale(Settings):
     """True sizes; they override the bench."""
 
-    pixel_um: Annotated[Measured | None, Unit("um", 0.001, 1000)] = Field(
+    pixel_um: Annotated[Measured | None, Unit("um", 0.001, 100)] = Field(
         None,
         alias="pixel",
         description="one sensor pixel in the specimen, before mosaic reduction",

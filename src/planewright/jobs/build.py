@@ -156,7 +156,14 @@ def _make(
         None if place.frame is None else Scratch(planes, names[place.frame])
         for place in judged.verdict.placements
     ]
-    moves = find_moves(session, one, judged, recipe, scratch, folder=moves_folder, crew=team)
+    again = scratch_names(tuple(s.photograph for s in gathered.repeats), gathered.hashes)
+    repeats = [
+        (shot.position, Scratch(planes, name) if readable else None)
+        for shot, name, readable in zip(gathered.repeats, again, judged.repeats, strict=True)
+    ]
+    moves = find_moves(
+        session, one, judged, recipe, scratch, repeats=repeats, folder=moves_folder, crew=team
+    )
     layout, orientation = _plan(session, one, scale, gathered, judged, recipe, moves, key)
     store = store_folder / "volume.ome.zarr"
     create(store, layout)
@@ -209,6 +216,10 @@ def _inputs_key(session: Session, one: Pass, gathered: Gathered) -> str:
             "mounting": _plain(settings.mounting),
             "bench": bench if bench is None else _plain(session.bench),
             "frames": [[gathered.hashes[p.path], p.page] for p in gathered.frames],
+            "repeats": [
+                [gathered.hashes[s.photograph.path], s.photograph.page, s.position]
+                for s in gathered.repeats
+            ],
             "darks": sorted(gathered.hashes[p.path] for p in gathered.darks),
             "flats": sorted(gathered.hashes[p.path] for p in gathered.flats),
         }
@@ -265,7 +276,7 @@ def _check_space(session: Session, gathered: Gathered, recipe: Recipe, planes: P
     rows, columns = recipe.shape
     item = 2 if recipe.number.dtype == "uint16" else 4
     plane = rows * columns * item
-    count = len(gathered.frames)
+    count = len(gathered.frames) + len(gathered.repeats)
     done = len(list(planes.glob("*.json"))) if planes.is_dir() else 0
     # Scratch holds each plane; the volume with its overview and mask takes about as much again
     # when nothing compresses.
@@ -403,6 +414,19 @@ def _note(
                 "placements": [[p.position, p.frame, p.doubtful] for p in verdict.placements],
                 "dropped": list(verdict.dropped),
             },
+        ),
+        *(
+            [
+                step(
+                    "repeats",
+                    number=1,
+                    options={"positions": [shot.position for shot in gathered.repeats]},
+                    inputs=named(tuple(shot.photograph for shot in gathered.repeats)),
+                    results={"measured": [repeat.to_dict() for repeat in moves.repeats]},
+                )
+            ]
+            if gathered.repeats
+            else []
         ),
         *moves.steps(),
         step("orient", number=1, options=orientation.to_dict()),

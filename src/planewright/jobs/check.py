@@ -18,7 +18,7 @@ from planewright.check.limits import JudgeSettings
 from planewright.check.tables import write_tables
 from planewright.frames import Photograph
 from planewright.jobs.crew import Crew, crew
-from planewright.jobs.gather import Gathered, gather
+from planewright.jobs.gather import UNREADABLE, Gathered, gather
 from planewright.jobs.planes import Recipe, Scratch, make_plane, plane_block_bytes, scratch_names
 from planewright.jobs.recipe import make_recipe
 from planewright.sessions.folder import Session
@@ -96,11 +96,14 @@ class Judged:
         Figures of each frame that could be read, by its index.
     findings : tuple of Finding
         Findings about files, sensor and frames together.
+    repeats : tuple of bool
+        Whether each repeat could be read.
     """
 
     verdict: Verdict
     figures: dict[int, FrameFigures]
     findings: tuple[Finding, ...]
+    repeats: tuple[bool, ...] = ()
 
 
 def check_pass(
@@ -205,7 +208,43 @@ def judge(
         )
     said = {finding.code for finding in verdict.findings}
     files = [f for f in gathered.findings if SAID_BY_JUDGE.get(f.code) not in said]
-    return Judged(verdict, figures, (*files, *more, *verdict.findings))
+    readable, lost = _read_repeats(gathered, recipe, planes=planes, crew=crew)
+    return Judged(verdict, figures, (*files, *more, *lost, *verdict.findings), readable)
+
+
+def _read_repeats(
+    gathered: Gathered, recipe: Recipe, *, planes: Path | None, crew: Crew
+) -> tuple[tuple[bool, ...], list[Finding]]:
+    """Decode the repeats by the same recipe; they are no frames of the stack and not judged."""
+    if not gathered.repeats:
+        return (), []
+    photographs = tuple(shot.photograph for shot in gathered.repeats)
+    crew.progress.stage("read the repeats", len(photographs), "photographs")
+    results = crew.run(
+        partial(_one, recipe=recipe, planes=planes),
+        zip(photographs, scratch_names(photographs, gathered.hashes), strict=True),
+        block_bytes=plane_block_bytes(gathered.readable[0], recipe),
+        fixed_bytes=recipe_bytes(recipe),
+    )
+    readable: list[bool] = []
+    lost = []
+    told = {name for f in gathered.findings if f.code == UNREADABLE for name in f.photographs}
+    for shot, result in zip(gathered.repeats, results, strict=True):
+        readable.append(isinstance(result, FrameFigures))
+        if isinstance(result, PhotographProblem) and shot.photograph.name not in told:
+            lost.append(
+                Finding(
+                    UNREADABLE,
+                    Severity.FAULT,
+                    result.what,
+                    result.got,
+                    result.expected,
+                    result.do,
+                    (shot.photograph.name,),
+                    (shot.position, shot.position),
+                )
+            )
+    return tuple(readable), lost
 
 
 def _one(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from planewright.base.blocks import run_blocks
@@ -30,6 +30,22 @@ UNREADABLE = "unreadable"  # code of the finding, and kind of the header that st
 
 
 @dataclass(frozen=True)
+class RepeatShot:
+    """A photograph of a plane that the stack shows already.
+
+    Parameters
+    ----------
+    photograph : Photograph
+        The photograph; of kind ``"unreadable"`` where its file cannot be read.
+    position : int
+        The planned position that it repeats, counted from 0.
+    """
+
+    photograph: Photograph
+    position: int
+
+
+@dataclass(frozen=True)
 class Gathered:
     """A pass's photographs.
 
@@ -44,6 +60,8 @@ class Gathered:
         SHA-256 of each file by its path.
     findings : tuple of Finding
         What was noticed about the files.
+    repeats : tuple of RepeatShot
+        Planes photographed again, which are no frames of the stack, in the order of shooting.
     """
 
     frames: tuple[Photograph, ...]
@@ -51,6 +69,7 @@ class Gathered:
     flats: tuple[Photograph, ...]
     hashes: dict[Path, str]
     findings: tuple[Finding, ...]
+    repeats: tuple[RepeatShot, ...] = ()
 
     @property
     def readable(self) -> tuple[Photograph, ...]:
@@ -80,21 +99,28 @@ def gather(session: Session, one: Pass, *, workers: int, progress: Progress) -> 
     Raises
     ------
     PhotographProblem
-        If the pass has no photograph that can be read.
+        If the pass has no photograph that can be read, or not as many repeats as it says.
     """
     findings: list[Finding] = []
     listed: dict[Role, tuple[Photograph, ...]] = {}
     spoiled: list[Photograph] = []
     patterns = {role: _patterns(session, one, role) for role in Role}
+    repeated = _repeat_files(session, one)
     with ThreadPoolExecutor(workers) as pool:
         for role in (Role.SPECIMEN, Role.DARK, Role.FLAT):
-            found = list_photographs(patterns[role], root=session.root, executor=pool)
+            files: list[str | Path] = list(patterns[role])
+            if role is Role.SPECIMEN and repeated:
+                named = find_files(files, root=session.root)
+                files = [path for path in named if path not in repeated]
+            found = list_photographs(files, root=session.root, executor=pool)
             listed[role] = found.photographs
             findings += found.findings
             if role is Role.SPECIMEN:
                 spoiled = [
                     _spoiled(f, session.root) for f in found.findings if f.code == UNREADABLE
                 ]
+        repeats, noticed = _repeats(session, one, pool)
+        findings += noticed
     if not listed[Role.SPECIMEN]:
         raise PhotographProblem(
             f"Pass '{one.name}' has no photograph that can be read.",
@@ -111,15 +137,77 @@ def gather(session: Session, one: Pass, *, workers: int, progress: Progress) -> 
     findings = [f for f in findings if f.code != UNREADABLE or f.photographs[0] not in placed]
     findings += same_kind(ordered.photographs)
     findings += _without_role(session)
-    everything = [*frames, *listed[Role.DARK], *listed[Role.FLAT]]
+    again = [shot.photograph for shot in repeats]
+    everything = [*frames, *again, *listed[Role.DARK], *listed[Role.FLAT]]
     hashes = _hash_all({p.path for p in everything}, workers=workers, progress=progress)
-    findings += equal_content({relative_name(p.path, session.root): hashes[p.path] for p in frames})
+    findings += equal_content(
+        {relative_name(p.path, session.root): hashes[p.path] for p in (*frames, *again)}
+    )
+    taken = {hashes[p.path] for p in frames}
     return Gathered(
         frames=_once_each(frames, hashes),
         darks=listed[Role.DARK],
         flats=listed[Role.FLAT],
         hashes=hashes,
         findings=tuple(findings),
+        # A copy of a frame stands where the frame stands, whatever drifted: it repeats nothing.
+        repeats=tuple(shot for shot in repeats if hashes[shot.photograph.path] not in taken),
+    )
+
+
+def _repeat_files(session: Session, one: Pass) -> set[Path]:
+    groups = session.settings.repeats_of(one.name)
+    return {p for group in groups for p in find_files(list(group.patterns), root=session.root)}
+
+
+def _repeats(session: Session, one: Pass, pool: Executor) -> tuple[list[RepeatShot], list[Finding]]:
+    """List a pass's repeats, group by group, with the plane that each shows."""
+    shots: list[RepeatShot] = []
+    findings: list[Finding] = []
+    for group in session.settings.repeats_of(one.name):
+        found = list_photographs(group.patterns, root=session.root, executor=pool)
+        ordered = order_photographs(found.photographs)
+        findings += ordered.findings
+        spoiled = [_spoiled(f, session.root) for f in found.findings if f.code == UNREADABLE]
+        count = len(ordered.photographs) + len(spoiled)
+        if count != len(group.repeats):
+            raise PhotographProblem(
+                f"The repeats of pass '{one.name}' are not as many as the planes that they show.",
+                where=", ".join(group.patterns),
+                got=f"{count} photograph{'' if count == 1 else 's'}",
+                expected=f"{len(group.repeats)}, one for each plane of repeats = "
+                f"{list(group.repeats)}",
+                do="correct 'repeats' or 'files' in session.toml: a plane for each photograph, in "
+                "the order in which they were shot",
+            )
+        placed = _with_spoiled(list(ordered.photographs), spoiled)
+        if len(placed) != count:
+            findings += [*found.findings, _unplaced(placed)]
+            continue
+        mine = [RepeatShot(p, k - 1) for p, k in zip(placed, group.repeats, strict=True)]
+        place = {shot.photograph.name: shot.position for shot in mine}
+        findings += [_at(finding, place) for finding in found.findings]
+        shots += mine
+    return shots, findings
+
+
+def _at(finding: Finding, place: dict[str, int]) -> Finding:
+    """Add the position to the finding of a file that cannot be read."""
+    if finding.code != UNREADABLE:
+        return finding
+    position = place[finding.photographs[0]]
+    return replace(finding, positions=(position, position))
+
+
+def _unplaced(photographs: Iterable[Photograph]) -> Finding:
+    return Finding(
+        "repeats-unplaced",
+        Severity.DOUBT,
+        "A repeat cannot be read and its name does not say when it was shot, so it is not known "
+        "which plane each of the others shows; none of them is used.",
+        expected="files numbered by the camera",
+        do="take that photograph and its plane out of session.toml, or copy it from the card again",
+        photographs=tuple(p.name for p in photographs),
     )
 
 
@@ -166,7 +254,7 @@ def _patterns(session: Session, one: Pass, role: Role) -> list[str]:
     return [
         pattern
         for group in session.settings.photographs
-        if group.role is role and group.in_pass in ("", one.name)
+        if group.role is role and group.in_pass in ("", one.name) and not group.repeats
         for pattern in group.patterns
     ]
 

@@ -22,6 +22,7 @@ from planewright.sessions.folder import Session
 from planewright.sessions.model import Pass
 from planewright.sessions.provenance import step
 from planewright.volume.even import Evening, EvenSettings, TileLight, solve_flicker, tile_light
+from planewright.volume.repeats import REPEATS, Repeat, measure_repeat, with_repeats
 from planewright.volume.steady import (
     Pair,
     Steadying,
@@ -59,6 +60,8 @@ class Moves:
         What was found out about flicker.
     pixel_um : float
         One lattice pixel in the specimen.
+    repeats : tuple of Repeat
+        How far frames stand from their repeats, where there are any.
     """
 
     shift_y: Floats
@@ -68,6 +71,7 @@ class Moves:
     steadying: Steadying | None
     evening: Evening
     pixel_um: float
+    repeats: tuple[Repeat, ...] = ()
 
     @property
     def resampled(self) -> bool:
@@ -200,6 +204,71 @@ def _measure(block: _Block) -> dict[str, Any]:
     return block.measure()
 
 
+@dataclass(frozen=True)
+class _Again:
+    """A repeat that is measured against its frame."""
+
+    index: int
+    position: int
+    frame: Scratch
+    repeat: Scratch
+    recipe: Recipe
+    steady: SteadySettings
+    folder: Path
+
+    def measure(self) -> dict[str, Any]:
+        """Measure, or read what an earlier run measured."""
+        proof = self.folder / f"repeat-{self.index:05d}.json"
+        if not proof.exists():
+            hot = hot_mask(self.recipe)
+            frame, repeat = (
+                view_of_plane(
+                    self.recipe.number.decode(place.stored()),
+                    np.asarray(place.mask(hot)),
+                    settings=self.steady,
+                )
+                for place in (self.frame, self.repeat)
+            )
+            found = measure_repeat(frame, repeat, self.position, reach_px=self.steady.reach_px)
+            write_text(proof, json.dumps(found.to_dict()))
+        told: dict[str, Any] = json.loads(read_text(proof))
+        return told
+
+
+def _measure_again(task: _Again) -> dict[str, Any]:
+    return task.measure()
+
+
+def _find_repeats(
+    repeats: Sequence[tuple[int, Scratch | None]],
+    scratch: Sequence[Scratch | None],
+    recipe: Recipe,
+    settings: SteadySettings,
+    *,
+    folder: Path,
+    crew: Crew,
+) -> tuple[Repeat, ...]:
+    """Measure each repeat against the frame that stands at its position."""
+    out: dict[int, Repeat] = {}
+    tasks = []
+    for index, (position, place) in enumerate(repeats):
+        frame = scratch[position] if position < len(scratch) else None
+        if place is None:
+            out[index] = Repeat.unusable(position, "the repeat cannot be read")
+        elif frame is None:
+            out[index] = Repeat.unusable(position, "the stack has no frame there")
+        else:
+            tasks.append(_Again(index, position, frame, place, recipe, settings, folder))
+    crew.progress.stage("compare repeats", len(tasks), "repeats")
+    pixels = recipe.shape[0] * recipe.shape[1]
+    results = crew.run(
+        _measure_again, tasks, block_bytes=pixels * 48, fixed_bytes=recipe_bytes(recipe)
+    )
+    for task, told in zip(tasks, results, strict=True):
+        out[task.index] = Repeat.from_dict(told)
+    return tuple(out[index] for index in sorted(out))
+
+
 def hot_mask(recipe: Recipe) -> NDArray[np.uint8]:
     """Return the mask of a plane on which nothing but the hot map is flagged."""
     mask = np.zeros(recipe.shape, np.uint8)
@@ -215,6 +284,7 @@ def find_moves(
     recipe: Recipe,
     scratch: Sequence[Scratch | None],
     *,
+    repeats: Sequence[tuple[int, Scratch | None]] = (),
     folder: Path,
     crew: Crew,
 ) -> Moves:
@@ -226,6 +296,8 @@ def find_moves(
         The pass.
     scratch : sequence of Scratch or None
         The plane of each position, None for a gap.
+    repeats : sequence of (int, Scratch or None)
+        Position and plane of each repeat, None where it cannot be read.
     folder : Path
         Where finished measurements are kept.
     crew : Crew
@@ -243,7 +315,7 @@ def find_moves(
     steady = None
     if one.steady and n > 2:
         steady = SteadySettings(
-            reference=one.reference,
+            reference="" if one.reference == REPEATS else one.reference,
             region=_region(one, recipe.lattice.pitch),
             noise_slope=slope,
             noise_floor=floor,
@@ -270,7 +342,8 @@ def find_moves(
     if evening.ok:
         sane = (evening.factors > _SANE[0]) & (evening.factors < _SANE[1])
         factor *= np.where(sane, evening.factors, 1.0)
-    steadying = None
+    steadying: Steadying | None = None
+    measured: tuple[Repeat, ...] = ()
     if steady is not None:
         pairs = [Pair.from_dict(p) for told in results for p in told["pairs"]]
         spots = {
@@ -279,11 +352,14 @@ def find_moves(
             for k, v in told["spots"].items()
         }
         steadying = solve(pairs, n, settings=steady, spots=spots)
+        if one.reference == REPEATS:
+            measured = _find_repeats(repeats, scratch, recipe, steady, folder=folder, crew=crew)
+            steadying = with_repeats(steadying, measured)
     shift_y, shift_x = _shear(session, pixel_um, n)
     if steadying is not None:
         shift_y = shift_y + steadying.shift_y
         shift_x = shift_x + steadying.shift_x
-    return Moves(shift_y, shift_x, factor, exposure, steadying, evening, pixel_um)
+    return Moves(shift_y, shift_x, factor, exposure, steadying, evening, pixel_um, measured)
 
 
 def _noise(judged: Judged) -> tuple[float | None, float]:

@@ -21,6 +21,7 @@ def session_text(
     bench: str = "",
     pixel_sigma_um: float = 0.0005,
     step_sigma_um: float = 0.002,
+    repeats: tuple[int, ...] = (),
 ) -> str:
     """Return the text of a ``session.toml`` that describes a simulated session truly.
 
@@ -44,6 +45,8 @@ def session_text(
         File name of the bench; left out if empty.
     pixel_sigma_um, step_sigma_um : float
         Uncertainties stated for pixel and step, µm.
+    repeats : tuple of int
+        As for :func:`simulate`. They make ``reference`` "repeat frames" where none is given.
 
     Returns
     -------
@@ -51,6 +54,7 @@ def session_text(
         TOML.
     """
     ending = FILE_ENDINGS[file_kind]
+    reference = reference or ("repeat frames" if repeats else "")
     scan = "away from lens" if instrument.scan is Scan.AWAY else "towards lens"
     lines = ["format = 1", f'title = "{title}"']
     lines += [f'bench = "{bench}"'] if bench else []
@@ -71,6 +75,9 @@ def session_text(
         'role = "specimen"',
         'pass = "a"',
     ]
+    if repeats:
+        lines += ["", "[[photographs]]", f'files = "repeats/*.{ending}"', 'role = "specimen"']
+        lines += ['pass = "a"', f"repeats = {[position + 1 for position in repeats]}"]
     for wanted, role in ((darks, "dark"), (flats, "flat")):
         if wanted:
             lines += ["", "[[photographs]]", f'files = "{role}/*.{ending}"', f'role = "{role}"']

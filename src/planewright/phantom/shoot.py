@@ -131,6 +131,24 @@ def _events(instrument: Instrument, faults: Faults, cadence_s: float, seed: int)
     return out
 
 
+def _repeat_events(
+    events: list[_Event], repeats: tuple[int, ...], instrument: Instrument, cadence_s: float
+) -> list[_Event]:
+    """Go back to some planes after the stack, each within two cadences of the one before."""
+    wrong = [position for position in repeats if not 0 <= position < instrument.frames]
+    if wrong:
+        raise RangeProblem(
+            "A plane is to be photographed again that the plan does not have.",
+            got=str(wrong),
+            expected=f"0 to {instrument.frames - 1}",
+        )
+    after = events[-1].time_s if events else 0.0
+    return [
+        _Event(Role.SPECIMEN, position, after + 2 * (k + 1) * cadence_s, ("repeat",))
+        for k, position in enumerate(repeats)
+    ]
+
+
 @dataclass(frozen=True)
 class _Studio:
     """What all photographs of a session share."""
@@ -143,8 +161,9 @@ class _Studio:
     sensor: Sensor
     subseconds: bool = False
 
-    def drift(self, position: int) -> tuple[float, float]:
-        share = position / max(1, self.instrument.frames - 1)
+    def drift(self, position: int, *, ended: bool = False) -> tuple[float, float]:
+        """Return drift and shear; the drift of a stack that has ended stays what it came to."""
+        share = 1.0 if ended else position / max(1, self.instrument.frames - 1)
         bend = 0.5 - 0.5 * math.cos(math.pi * share)  # starts and ends at rest
         shear = self.instrument.shear_px
         return (
@@ -159,7 +178,8 @@ class _Studio:
         own, plan, position = self.instrument, self.faults, event.position
         assert position is not None
         jitter = rng.normal(0.0, plan.jitter_rms_px, 2) if plan.jitter_rms_px else np.zeros(2)
-        drift = self.drift(position)
+        again = "repeat" in event.labels
+        drift = self.drift(position, ended=again)
         shift = (float(jitter[0] + drift[0]), float(jitter[1] + drift[1]))
         flicker = 1.0 + float(rng.normal(0.0, plan.flicker_rms)) if plan.flicker_rms else 1.0
         shaken = [s for s in plan.shaken if s.position == position and "shaken" in event.labels]
@@ -186,7 +206,7 @@ class _Studio:
             extra += lamp_light(self.scene, own, level_e=1400.0 if not laser else 350.0)
         if "room_light" in event.labels:
             extra += room_light(own)
-        exposure, iso = self.setting(position)
+        exposure, iso = self.setting(own.frames - 1 if again else position)
         facts.update(exposure=exposure, iso=iso)
         facts["brightness"] = facts["flicker"] * exposure * iso / own.iso
         counts = self.sensor.expose(dye, rng, leak=laser, extra_e=extra, exposure=exposure, iso=iso)
@@ -214,11 +234,12 @@ def photographs(
     cadence_s: float = 2.0,
     start: datetime = START,
     subseconds: bool = False,
+    repeats: tuple[int, ...] = (),
     fine: FineStack | None = None,
     cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Iterator[Shot]:
-    """Take the photographs of a session one by one: the stack, then darks, then flats.
+    """Take the photographs of a session one by one: stack, repeats, darks, flats.
 
     Parameters
     ----------
@@ -240,6 +261,9 @@ def photographs(
         Camera time when it begins.
     subseconds : bool
         Whether the camera writes hundredths of a second.
+    repeats : tuple of int
+        Planned positions, from 0, photographed once more after the stack, in this order. The
+        drift stays at what it came to; jitter and noise are their own.
     fine : FineStack or None
         The rendered stack, where it is at hand.
     cache : Path or None
@@ -259,6 +283,7 @@ def photographs(
     studio = _Studio(scene, instrument, plan, seed, fine, Sensor.draw(instrument), subseconds)
     events = _events(instrument, plan, cadence_s, seed)
     number = _first_number(events, plan, first_number)
+    events += _repeat_events(events, repeats, instrument, cadence_s)
     after = events[-1].time_s + 60.0 if events else 0.0
     for k in range(darks):
         events.append(_Event(Role.DARK, None, after + k * cadence_s))
@@ -268,7 +293,8 @@ def photographs(
     last = 0
     for index, event in enumerate(events):
         rng = np.random.default_rng([seed, 41, index])
-        last = last if event.position is None else event.position
+        if event.position is not None and "repeat" not in event.labels:
+            last = event.position
         yield _take(studio, event, rng, last, f"{PREFIX}_{number:04d}", start)
         number = number % 9999 + 1
 
@@ -354,6 +380,7 @@ def simulate(
     cadence_s: float = 2.0,
     start: datetime = START,
     subseconds: bool = False,
+    repeats: tuple[int, ...] = (),
     cache: Path | None = None,
     progress: Progress | None = None,
 ) -> Truth:
@@ -362,9 +389,9 @@ def simulate(
     Parameters
     ----------
     folder : Path
-        The session's folder. Files go to ``frames``, ``dark`` and ``flat`` in it.
+        The session's folder. Files go to ``frames``, ``repeats``, ``dark`` and ``flat`` in it.
     scene, instrument, faults, seed, darks, flats, first_number, cadence_s, start,
-        subseconds, cache
+        subseconds, repeats, cache
         As for :func:`photographs`.
     file_kind : str
         ``"dng"`` (a mosaic camera), ``"tiff"`` or ``"png"`` (a monochrome one), ``"jpeg"``.
@@ -403,12 +430,15 @@ def simulate(
         cadence_s=cadence_s,
         start=start,
         subseconds=subseconds,
+        repeats=repeats,
         fine=fine,
     )
-    progress.stage("photographing", plan.count(instrument.frames) + darks + flats, "frames")
+    stack = plan.count(instrument.frames)
+    progress.stage("photographing", stack + len(repeats) + darks + flats, "frames")
     for shot in shots:
         progress.check()
         place = {Role.DARK: "dark", Role.FLAT: "flat"}.get(shot.role, "frames")
+        place = "repeats" if "repeat" in shot.faults else place
         path = folder / place / f"{shot.name}.{FILE_ENDINGS[file_kind]}"
         meta = file_meta(shot, instrument)
         _write(path, shot, instrument, meta, file_kind, compressed)
@@ -427,7 +457,7 @@ def simulate(
 
 def _harm_file(path: Path, shot: Shot, plan: Faults) -> Path | None:
     """Copy or cut a written file as planned; return the copy."""
-    if "doubled" in shot.faults or "lead_in" in shot.faults:
+    if {"doubled", "lead_in", "repeat"} & set(shot.faults):
         return None
     twin = None
     if shot.position in plan.copied:

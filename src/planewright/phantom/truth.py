@@ -62,7 +62,7 @@ class ShotTruth:
     time_s : float
         Exact time since the start, s.
     faults : tuple of str
-        Names of what is wrong with it.
+        Names of what is wrong with it; ``"repeat"`` is its mark where it is no frame of the stack.
     """
 
     name: str
@@ -98,7 +98,7 @@ class Truth:
     seed : int
         Seed of noise and jitter.
     photographs : tuple of ShotTruth
-        In the order of shooting; darks and flats after the stack.
+        In the order of shooting; repeats, darks and flats after the stack.
     copies : dict
         Extra files that are byte for byte another photograph: name to original's name.
     """
@@ -118,7 +118,15 @@ class Truth:
     @property
     def stack(self) -> tuple[ShotTruth, ...]:
         """Photographs taken during the stack, strays included."""
-        return tuple(p for p in self.photographs if p.role not in ("dark", "flat"))
+        outside = ("dark", "flat")
+        return tuple(
+            p for p in self.photographs if p.role not in outside and "repeat" not in p.faults
+        )
+
+    @property
+    def repeats(self) -> tuple[ShotTruth, ...]:
+        """Photographs of planes taken once more after the stack, in the order of shooting."""
+        return tuple(p for p in self.photographs if "repeat" in p.faults)
 
     def beads_zyx_um(self) -> NDArray[np.float64]:
         """Return the beads' world places, shape (N, 3), µm."""

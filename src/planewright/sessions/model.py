@@ -53,11 +53,25 @@ class Photographs(Settings):
     )
     role: Role = Field(description="specimen, lamp, dark, flat, ruling or beam")
     in_pass: str = Field("", alias="pass", description="name of the pass that they belong to")
+    repeats: tuple[Annotated[int, Field(ge=1, le=100000)], ...] = Field(
+        (),
+        description="these are repeats, no frames of the stack: the planned planes that they show, "
+        "counted from 1, in the order in which they were shot",
+    )
 
     @property
     def patterns(self) -> tuple[str, ...]:
         """The patterns as a tuple."""
         return (self.files,) if isinstance(self.files, str) else self.files
+
+    @model_validator(mode="after")
+    def _repeats_show_the_specimen(self) -> Photographs:
+        if self.repeats and self.role is not Role.SPECIMEN:
+            raise ValueError(
+                f"'repeats' stands beside role = \"{self.role}\"; only photographs of the specimen "
+                "can repeat planes of a stack"
+            )
+        return self
 
 
 class Pass(Settings):
@@ -115,6 +129,10 @@ class SessionFile(Settings):
                 raise ValueError(f"pass '{one.name}' needs both reference = \"wall\" and wall")
         return self
 
+    def repeats_of(self, name: str) -> tuple[Photographs, ...]:
+        """Return the groups of photographs that repeat planes of a pass."""
+        return tuple(g for g in self.photographs if g.repeats and g.in_pass in ("", name))
+
     @model_validator(mode="after")
     def _names_agree(self) -> SessionFile:
         names = [one.name for one in self.passes]
@@ -127,5 +145,28 @@ class SessionFile(Settings):
                 raise ValueError(
                     f"photographs '{group.files}' belong to pass '{group.in_pass}', "
                     f"which is not described; passes: {known}"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _repeats_have_a_pass(self) -> SessionFile:
+        for one in self.passes:
+            groups = self.repeats_of(one.name)
+            wanted = one.reference == "repeat frames"
+            if wanted and not groups:
+                raise ValueError(
+                    f"pass '{one.name}' has reference = \"repeat frames\", but no [[photographs]] "
+                    "table of this pass has 'repeats', the planned planes that its files show"
+                )
+            if groups and not wanted:
+                raise ValueError(
+                    f"photographs '{groups[0].files}' repeat planes of pass '{one.name}', which "
+                    'needs reference = "repeat frames" for that'
+                )
+            beyond = [k for g in groups for k in g.repeats if one.planned and k > one.planned]
+            if beyond:
+                raise ValueError(
+                    f"'repeats' names plane {beyond[0]} of pass '{one.name}', which has "
+                    f"planned = {one.planned}"
                 )
         return self

@@ -267,6 +267,7 @@ def run(
     instrument: Instrument | None = None,
     cache: Path | None = None,
     cadences_s: Sequence[float] = CADENCES_S,
+    keep: bool = True,
 ) -> Score:
     """Simulate, judge and score one stack a seed.
 
@@ -280,6 +281,8 @@ def run(
         Folder for noise-free stacks.
     cadences_s : sequence of float
         Seconds between triggers, taken in turn.
+    keep : bool
+        Whether noise-free stacks stay in the cache; those of full size fill disks.
 
     Returns
     -------
@@ -295,6 +298,9 @@ def run(
         cadence_s = cadences_s[seed % len(cadences_s)]
         session = shoot(seed, own, faults, cadence_s=cadence_s, cache=cache)
         score_session(session, judge(session), score, f"seed {seed}, {cadence_s} s:")
+        if not keep and cache is not None:
+            for path in cache.glob("*.npy"):
+                path.unlink()
     return score
 
 

@@ -20,7 +20,7 @@ _REPEAT = -6.0
 _REPEAT_STRANGE = -8.0  # the same, of a photograph that is wrong in another way as well
 _LEAD_IN = -2.0  # repeat from the first on: the stage has not yet taken up its backlash
 _STUCK = -6.0  # the same, but the plan was not held back for it
-_CUT = -4.0  # stack begun late or ended early, by any number of positions
+_CUT = -4.0  # stack ended early, by any number of positions
 _EXTRA = 8  # missed and repeated ones that may hide each other in the count
 _TEMPER = 0.7  # likelihoods of similarity are softened by this when intervals are drawn
 _DRAWS = 1000
@@ -113,7 +113,7 @@ def align(
 
     model = model_for(cadence)
     path = model.best()
-    if not cadence_s and cadence:
+    if not cadence_s and cadence and model.clock.bins > 1:
         near_stray = np.isfinite(stray[1:]) | np.isfinite(stray[:-1])
         for _ in range(3):  # the cadence again, now that missed and repeated ones are known
             better = _refined(moments_s, model.positions(path), ~near_stray, model)
@@ -173,19 +173,19 @@ class _Model:
     def _paths(self, temper: float) -> Paths:
         change = self.step - 1 if self.planned is not None else np.zeros_like(self.step)
         offsets = range(self.low, self.high + 1)
-        start = np.array([self._ends(offset) for offset in offsets])
+        start = np.array([self._ends(offset, -np.inf) for offset in offsets])
         finish = np.zeros(1)
         if self.planned is not None:
             spare = self.planned - self.count
-            finish = np.array([self._ends(spare - offset) for offset in offsets])
+            finish = np.array([self._ends(spare - offset, _CUT) for offset in offsets])
         return Paths(
             self.count, change, lambda pair: self._weights(pair, temper), self.clock, start, finish
         )
 
-    def _ends(self, missing: int) -> float:
+    def _ends(self, missing: int, cut: float) -> float:
         if missing < 0:
             return -np.inf
-        return 0.0 if missing == 0 else max(_MISS + _MISS_MORE * (missing - 1), _CUT + _MISS)
+        return 0.0 if missing == 0 else max(_MISS + _MISS_MORE * (missing - 1), cut + _MISS)
 
     def _weights(self, pair: int, temper: float) -> Floats:
         """Return log weights (previous action, action) of one pair of photographs."""

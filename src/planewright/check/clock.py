@@ -96,8 +96,12 @@ class Clock:
         least = _JITTER * cadence_s
         if self.bins > 1:
             return max(least, 0.6 * self.step / self.bins)
-        spread = 1.4826 * float(np.median(np.abs(gaps - np.median(gaps))))
-        return float(np.sqrt(max(spread**2 - self.step**2 / 6.0, least**2)))
+        near = np.abs(gaps - cadence_s) <= 1.01 * self.step + 0.1 * cadence_s
+        if near.mean() >= 0.6:
+            spread2 = float(np.mean(np.square(gaps[near] - cadence_s)))
+        else:  # triggered by hand: gaps say little
+            spread2 = (1.4826 * float(np.median(np.abs(gaps - cadence_s)))) ** 2
+        return float(np.sqrt(max(spread2 - self.step**2 / 6.0, least**2)))
 
     def kernel(self, pair: int) -> Floats:
         """Return log likelihoods of one gap.

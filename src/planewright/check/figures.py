@@ -238,7 +238,9 @@ def frame_figures(
     hot = None if mask is None else (mask & _HOT) != 0
     if hot is not None:
         light = replace_pixels(light, hot)
-    light = _finite(light)
+    light, size = _finite(light), light.shape
+    if min(light.shape) < 2:
+        light = np.repeat(np.repeat(light, 2, axis=0), 2, axis=1)  # nothing but levels to tell
     main, other = diagonal_halves(light)
     model = noise_model(main, other)
     cell = (main + other) * np.float32(0.5)
@@ -258,7 +260,7 @@ def frame_figures(
     noise_signal = model.sigma(level)
     return FrameFigures(
         facts=facts,
-        shape=(int(light.shape[0]), int(light.shape[1])),
+        shape=(int(size[0]), int(size[1])),
         background=background,
         signal=signal,
         mean=float(cell.mean(dtype=np.float64)) if cell.size else float(light.mean()),

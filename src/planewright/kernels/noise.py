@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 Image = NDArray[np.float32]
 
 _EDGES = (0.0, 0.15, 0.3, 0.45, 0.6, 0.7, 0.8, 0.88, 0.93, 0.96, 0.98, 0.99, 0.995, 1.0)
+_FLAT = 0.5  # share of a class that is used: edges leak into the difference of the halves
 _CLIP = 4.0  # standard deviations; a Gaussian loses 0.1 % of its variance beyond them
 
 
@@ -99,9 +100,9 @@ def noise_model(main: Image, other: Image, *, samples: int = 120_000) -> NoiseMo
     """Fit pixel variance against light from the two halves of one photograph.
 
     Cells are sorted into classes by the mean light of the 3 × 3 cells about them, so that their
-    own noise hardly decides their class; each class gives one clipped variance of the difference
-    of the halves, and a weighted straight line goes through them. Bright classes are narrow:
-    fine structure touches only its own class.
+    own noise hardly decides their class. The flatter half of each class gives one clipped variance
+    of the difference of the halves, and a weighted straight line goes through them. Bright
+    classes are narrow: fine structure touches only its own class.
 
     Parameters
     ----------
@@ -124,16 +125,19 @@ def noise_model(main: Image, other: Image, *, samples: int = 120_000) -> NoiseMo
     first = main[::stride, ::stride].ravel()
     second = other[::stride, ::stride].ravel()
     difference = first - second
-    smooth = cv2.blur(main + other, (3, 3))[::stride, ::stride]
-    level = smooth.ravel() * np.float32(0.5)
-    good = np.isfinite(difference)
+    smooth = cv2.blur(main + other, (3, 3))
+    steep = np.abs(cv2.Sobel(smooth, cv2.CV_32F, 1, 0)[::stride, ::stride])
+    steep += np.abs(cv2.Sobel(smooth, cv2.CV_32F, 0, 1)[::stride, ::stride])
+    level, slant = smooth[::stride, ::stride].ravel() * np.float32(0.5), steep.ravel()
+    good = np.isfinite(difference) & np.isfinite(slant)
     if not good.all():
-        difference, level = difference[good], level[good]
+        difference, level, slant = difference[good], level[good], slant[good]
     if level.size < 50:
         return NoiseModel(False, 0.0, 0.0, "fewer than 50 cells to judge from")
     order = np.argsort(level, kind="stable")
     cuts = np.unique(np.round(np.array(_EDGES) * order.size).astype(int))
     groups = [order[a:b] for a, b in pairwise(cuts) if b - a >= 20]
+    groups = [group[slant[group] <= np.quantile(slant[group], _FLAT)] for group in groups]
     mean = np.array([level[group].mean(dtype=np.float64) for group in groups])
     variance = np.array([clipped_variance(difference[group]) for group in groups])
     return _line(mean, variance, np.array([group.size for group in groups], dtype=float))

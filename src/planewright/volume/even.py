@@ -39,7 +39,7 @@ from planewright.base.problems import RangeProblem
 
 Floats = NDArray[np.float64]
 
-_SPARE = (3.0, 2.0, 1.4)  # how much better than needed the chosen tiles could tell, as is tried
+_SPARE = (3.0, 2.0)  # how much better than needed the chosen tiles could tell, as is tried
 _UNUSABLE = int(Flag.MISSING | Flag.HOT | Flag.OUTSIDE | Flag.SATURATED)
 
 
@@ -273,13 +273,13 @@ def _separate(
 
     Flicker changes all tiles alike, the specimen and its haze some more than others, and both
     add up. So the tiles that change least have least of the specimen in them. As many of these
-    are taken as the accuracy needs; as many again, the next in order, must agree with them.
+    are taken as the accuracy needs; twice as many, the next in order, must agree with them.
 
     Returns factors, kept tiles, gel light of the kept ones, sigma of each factor; or why not.
     """
     level = np.asarray(np.median(table, axis=0), dtype=np.float64)
     lit = level > 5 * noise / math.sqrt(len(total))
-    if lit.sum() < max(2 * settings.least_tiles, 0.1 * lit.size):
+    if lit.sum() < max(3 * settings.least_tiles, 0.1 * lit.size):
         return "no light of gel or medium stands above black"
     gel = _Gel(table, level, noise)
     best: tuple[float, Floats, Floats, NDArray[np.intp]] | None = None
@@ -291,7 +291,7 @@ def _separate(
             enough = gel.enough(order, settings.accuracy / spare, settings.least_tiles)
             factor, sigma = gel.factors(order[:enough])
             fast = 1.0 + factor - ndimage.uniform_filter1d(factor, 7, mode="nearest")
-        other, other_sigma = gel.factors(order[enough : 2 * enough])
+        other, other_sigma = gel.factors(order[enough : 3 * enough])
         square = np.mean((factor - other) ** 2) - np.mean(sigma**2 + other_sigma**2)
         # The specimen's share grows from tile to tile in this order. If the second lot has at
         # least twice the first one's, their difference is no less than the first one's error.
@@ -345,10 +345,10 @@ class _Gel:
     noise: Floats
 
     def enough(self, order: NDArray[np.intp], accuracy: float, least: int) -> int:
-        """Return how many tiles, the first in order, give a factor to an accuracy; half at most."""
+        """Return how many of the tiles, in order, give an accuracy; a third of them at most."""
         within = 1.0 / np.sqrt(np.cumsum((self.level[order] / self.noise[order]) ** 2))
         count = int(np.searchsorted(-within, -accuracy)) + 1
-        return max(least, min(count, len(order) // 2))
+        return max(least, min(count, len(order) // 3))
 
     def factors(self, chosen: NDArray[np.intp]) -> tuple[Floats, Floats]:
         """Fit each frame's factor, mean 1, over tiles; its sigma is from their scatter."""

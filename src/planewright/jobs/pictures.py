@@ -167,7 +167,7 @@ def _frames(session: Session, name: str, layout: Layout, title: str, kind: Kind)
         thumbnails,
         cells,
         pixel_um=layout.levels[level].voxel_um[2],
-        unit=str(light.attrs.get("units", "")),
+        unit=f"{layout.number.unit}s",
         title=title,
     )
 

@@ -1,0 +1,1 @@
+"""Pure array functions: shift, resample, transforms, sharpness, noise. Plain arrays in and out."""

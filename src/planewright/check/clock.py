@@ -38,7 +38,10 @@ def estimate_cadence(moments_s: Floats, clock_step_s: float = 1.0) -> float | No
     middle = float(np.median(gaps))
     if middle > 1.5 * clock_step_s:
         # Slots from the gaps themselves, then the median slope over many of them.
-        slots = np.concatenate([[0.0], np.cumsum(np.round(gaps / middle) * np.diff(known))])
+        # A gap that is short, beside a repeat, counts as the part that it is.
+        share = gaps / middle
+        share = np.where(share < 0.75, share, np.round(share))
+        slots = np.concatenate([[0.0], np.cumsum(share * np.diff(known))])
         lag = max(1, known.size // 3)
         steps = slots[lag:] - slots[:-lag]
         slope = (moments_s[known[lag:]] - moments_s[known[:-lag]])[steps > 0] / steps[steps > 0]

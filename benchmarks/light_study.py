@@ -368,10 +368,10 @@ def linear_table(fresh: Iterator[Path]) -> None:
         print(f"{name:23} {told}  (±{worst:.2f}) {slope}", flush=True)
 
 
-def flicker_table(seeds: int, fresh: Iterator[Path], cache: Path | None) -> None:
+def flicker_table(seeds: int, fresh: Iterator[Path], cache: Path | None, only: str) -> None:
     """Print how well flicker is taken out."""
     print("\nflicker of 2 % rms: rms left in the light of planes, %; what the build says")
-    for gel in GELS:
+    for gel in [only] if only else GELS:
         for seed in range(seeds):
             scene, own = gel_scene(seed % 3, gel)
             fine = fine_stack(scene, own, cache=cache)
@@ -418,12 +418,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seeds", type=int, default=5, help="seeds of the flicker")
     parser.add_argument("--cache", type=Path, default=None, help="folder of noise-free stacks")
+    parser.add_argument("--gel", default="", choices=["", *GELS], help="one kind of gel only")
     parser.add_argument("--only", default="", help="linear, flicker or change")
     asked = parser.parse_args()
     fresh = folders()
     tables: dict[str, Any] = {
         "linear": lambda: linear_table(fresh),
-        "flicker": lambda: flicker_table(asked.seeds, fresh, asked.cache),
+        "flicker": lambda: flicker_table(asked.seeds, fresh, asked.cache, asked.gel),
         "change": lambda: change_table(fresh, asked.cache),
     }
     if asked.only and asked.only not in tables:

@@ -60,6 +60,7 @@ def test_light_is_proportional(tmp_path, options, unit, slope):
     assert wedge.slope() == pytest.approx(slope, rel=0.002)
 
 
+@pytest.mark.prove
 def test_a_sensor_that_bends_is_seen(tmp_path):
     wedge = study.wedge_session(tmp_path / "s", kind="dng", bend=0.02)
     assert np.abs(wedge.off()).max() > LINEAR
@@ -102,6 +103,7 @@ def test_flicker_is_taken_out_by_the_gel(tmp_path, gel, seed):
     assert planes.spread() <= FLICKER
 
 
+@pytest.mark.prove
 def test_flicker_that_is_left_is_seen(tmp_path, gel, monkeypatch):
     def nothing(tiles, n, *, settings):
         return Evening(True, np.ones(n), np.zeros(n), "")
@@ -148,7 +150,7 @@ def step_at_middle(planes):
     "faults",
     [
         Faults(exposure_change=(MIDDLE, 2.0)),
-        Faults(exposure_change=(MIDDLE, 0.5)),
+        pytest.param(Faults(exposure_change=(MIDDLE, 0.5)), marks=pytest.mark.prove),
         Faults(iso_change=(MIDDLE, 3200)),
     ],
     ids=["longer", "shorter", "ISO"],

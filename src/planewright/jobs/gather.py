@@ -143,15 +143,24 @@ def gather(session: Session, one: Pass, *, workers: int, progress: Progress) -> 
     findings += equal_content(
         {relative_name(p.path, session.root): hashes[p.path] for p in (*frames, *again)}
     )
-    taken = {hashes[p.path] for p in frames}
+    if {hashes[p.path] for p in frames} & {hashes[p.path] for p in again}:
+        # It was shot during the stack: its time puts it before the others and all planes are off.
+        findings.append(
+            _unplaced(
+                again,
+                "One of the repeats is a copy of a frame of the stack, so it is not known which "
+                "plane each of the others shows; none of them is used.",
+                do="take the copy out, or name the file that was shot after the stack",
+            )
+        )
+        repeats = []
     return Gathered(
         frames=_once_each(frames, hashes),
         darks=listed[Role.DARK],
         flats=listed[Role.FLAT],
         hashes=hashes,
         findings=tuple(findings),
-        # A copy of a frame stands where the frame stands, whatever drifted: it repeats nothing.
-        repeats=tuple(shot for shot in repeats if hashes[shot.photograph.path] not in taken),
+        repeats=tuple(repeats),
     )
 
 
@@ -182,7 +191,15 @@ def _repeats(session: Session, one: Pass, pool: Executor) -> tuple[list[RepeatSh
             )
         placed = _with_spoiled(list(ordered.photographs), spoiled)
         if len(placed) != count:
-            findings += [*found.findings, _unplaced(placed)]
+            findings += [
+                *found.findings,
+                _unplaced(
+                    placed,
+                    "A repeat cannot be read and its name does not say when it was shot, so it is "
+                    "not known which plane each of the others shows; none of them is used.",
+                    do="take that file and its plane out of session.toml, or copy it again",
+                ),
+            ]
             continue
         mine = [RepeatShot(p, k - 1) for p, k in zip(placed, group.repeats, strict=True)]
         place = {shot.photograph.name: shot.position for shot in mine}
@@ -199,16 +216,9 @@ def _at(finding: Finding, place: dict[str, int]) -> Finding:
     return replace(finding, positions=(position, position))
 
 
-def _unplaced(photographs: Iterable[Photograph]) -> Finding:
-    return Finding(
-        "repeats-unplaced",
-        Severity.DOUBT,
-        "A repeat cannot be read and its name does not say when it was shot, so it is not known "
-        "which plane each of the others shows; none of them is used.",
-        expected="files numbered by the camera",
-        do="take that photograph and its plane out of session.toml, or copy it from the card again",
-        photographs=tuple(p.name for p in photographs),
-    )
+def _unplaced(photographs: Iterable[Photograph], what: str, *, do: str) -> Finding:
+    names = tuple(p.name for p in photographs)
+    return Finding("repeats-unplaced", Severity.DOUBT, what, do=do, photographs=names)
 
 
 def _once_each(

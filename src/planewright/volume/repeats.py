@@ -7,9 +7,10 @@ the drift between them, and nothing else but jitter. The repeats drift by next t
 themselves; what they have in common is a constant that no picture shows.
 
 `steady.solve` has taken the fast part away. What a repeat then tells of the slow part carries its
-own jitter, which is as large as that of any frame: it is taken from the stack's fast part. So many
-of the slow functions (constant, line, cosines from the longest period on) are fitted as the number
-of repeats supports, one for two repeats, but always the line. Shorter periods are left as found.
+own jitter, which is as large as that of any frame: it is taken from the stack's fast part. Of the
+slow functions (constant, line, cosines from the longest period on) half as many are looked at as
+there are repeats, and those are fitted that explain more than jitter does; the line always is.
+Shorter periods are left as found.
 """
 
 from __future__ import annotations
@@ -115,6 +116,8 @@ class SlowDrift:
         the frames' own jitter that was not fitted.
     functions : int
         Fitted functions beside the constant: the line, then cosines.
+    supported : int
+        How many could have been fitted; those that were not explain no more than jitter does.
     slow_functions : int
         How many there are in the slow part.
     used, dropped : tuple of int
@@ -127,6 +130,7 @@ class SlowDrift:
     place: Floats
     sigma: Floats
     functions: int
+    supported: int
     slow_functions: int
     used: tuple[int, ...]
     dropped: tuple[int, ...]
@@ -214,27 +218,30 @@ def slow_from_repeats(steadying: Steadying, repeats: Sequence[Repeat]) -> SlowDr
     slow = np.array([[r.dy, r.dx] for r in good]) + shift[place]
     freedom = max(1, len(where) - basis.shape[1])
     jitter2 = (shift[where] ** 2).sum(0) / freedom  # of single frames, each axis
-    noise2 = np.array([[r.sigma_y**2, r.sigma_x**2] for r in good]) + sigma[place] ** 2
-    columns = _columns(basis, where, place, noise2 + jitter2)
-    if columns < 2:
+    var = np.array([[r.sigma_y**2, r.sigma_x**2] for r in good]) + sigma[place] ** 2 + jitter2
+    most = _supported(basis, where, place, var)
+    if most < 2:
         low, high = int(place.min()) + 1, int(place.max()) + 1
         return _no(n, f"the repeats, planes {low} to {high}, lie too near each other for the rest")
-    left2 = jitter2 * (basis.shape[1] - columns) / len(where)
-    kept, fit, odd = _robust(basis[place, :columns], slow, noise2 + jitter2 + left2, place)
-    if fit is None:
-        return _no(n, odd)
+    # The frames' own jitter has a slow part too; what is not fitted of it stays where it is.
+    var += jitter2 * (basis.shape[1] - most) / len(where)
+    kept, fit, odd = _simplest(basis[place, :most], slow, var, place)
+    sound, columns = fit.misfit.max() <= _FAR, len(fit.part)
     # The constant says where all photographs stand together, which is of no use: it is left out.
     rest = basis[:, 1:columns]
     curve = rest @ fit.part[1:]
     spread = np.einsum("nj,ajk,nk->na", rest, fit.covariance[:, 1:, 1:], rest)
+    left2 = jitter2 * (basis.shape[1] - columns) / len(where)
     error = np.sqrt(spread * max(1.0, fit.excess) + left2)
-    if fit.misfit.max() > _FAR and (error[where] ** 2).mean() > (curve[where] ** 2).mean():
+    vague = (error[where] ** 2).mean() > (curve[where] ** 2).mean()
+    if not sound and (vague or len(place) == LEAST):
         return _no(n, odd)
     return SlowDrift(
         ok=True,
         place=curve,
         sigma=error,
         functions=columns - 1,
+        supported=most - 1,
         slow_functions=basis.shape[1] - 1,
         used=tuple(int(k) for k in place[kept]),
         dropped=tuple(int(k) for k in place[~kept]),
@@ -244,7 +251,7 @@ def slow_from_repeats(steadying: Steadying, repeats: Sequence[Repeat]) -> SlowDr
 
 def _no(n: int, why: str) -> SlowDrift:
     nothing, unknown = np.zeros((n, 2)), np.full((n, 2), np.inf)
-    return SlowDrift(False, nothing, unknown, 0, 0, (), (), f"repeat frames are not used: {why}")
+    return SlowDrift(False, nothing, unknown, 0, 0, 0, (), (), f"repeat frames are not used: {why}")
 
 
 def _usable(steadying: Steadying, repeats: Sequence[Repeat]) -> tuple[list[Repeat], str]:
@@ -277,9 +284,9 @@ def _basis(n: int, where: NDArray[np.intp], cutoff_frames: float) -> Floats:
     return np.asarray(np.linalg.solve(upper.T, whole.T).T)
 
 
-def _columns(basis: Floats, where: NDArray[np.intp], place: NDArray[np.intp], var: Floats) -> int:
+def _supported(basis: Floats, where: NDArray[np.intp], place: NDArray[np.intp], var: Floats) -> int:
     """Return how many functions the repeats support, the constant counted; below 2 is no use."""
-    most = min(basis.shape[1], max(2, (len(place) + 1) // 2), len(np.unique(place)))
+    most = min(basis.shape[1], max(2, len(place) // 2), len(np.unique(place)))
     single = float(var.mean())
     for columns in range(most, 1, -1):
         part = basis[place, :columns] / np.sqrt(var.mean(axis=1, keepdims=True))
@@ -291,6 +298,26 @@ def _columns(basis: Floats, where: NDArray[np.intp], place: NDArray[np.intp], va
         if known <= _WORST**2 * single:
             return columns
     return 1
+
+
+def _simplest(
+    basis: Floats, slow: Floats, var: Floats, place: NDArray[np.intp]
+) -> tuple[NDArray[np.bool_], _Fit, str]:
+    """Fit as few functions, and leave out as few repeats, as explain the others.
+
+    References
+    ----------
+    .. [1] C. L. Mallows, Technometrics 15, 661 (1973), eq. 3: with known variance, the misfit
+       plus twice the number of parameters is least.
+    """
+    answers = [
+        _robust(basis[:, :columns], slow, var, place) for columns in range(2, basis.shape[1] + 1)
+    ]
+    scores = [
+        fit.chi2 + 2 * 2 * len(fit.part) + _FAR * int((~kept).sum())  # [1], two axes
+        for kept, fit, _ in answers
+    ]
+    return answers[int(np.argmin(scores))]
 
 
 def _fit(basis: Floats, slow: Floats, var: Floats) -> _Fit:
@@ -310,7 +337,7 @@ def _fit(basis: Floats, slow: Floats, var: Floats) -> _Fit:
 
 def _robust(
     basis: Floats, slow: Floats, var: Floats, place: NDArray[np.intp]
-) -> tuple[NDArray[np.bool_], _Fit | None, str]:
+) -> tuple[NDArray[np.bool_], _Fit, str]:
     """Fit, leaving out a repeat that contradicts all others; say what is odd."""
     count, columns = basis.shape
     everything = np.ones(count, dtype=bool)
@@ -328,22 +355,25 @@ def _robust(
         kept, fit = fewer, _fit(basis[fewer], slow[fewer], var[fewer])
         if fit.misfit.max() <= _FAR:
             lost = " and ".join(str(k + 1) for k in place[~kept])
-            return kept, fit, f"the repeat of plane {lost} contradicts the others and is left out"
+            odd = f"the repeat of plane {lost} contradicts the others and is left out"
+            if fit.freedom < 2:
+                odd += f"; or the drift bends more than {count} repeats can show"
+            return kept, fit, odd
     off = float(np.sqrt(((slow - basis @ first.part) ** 2).mean()))
     expected = float(np.sqrt(var.mean()))
     odd = (
         f"the repeats contradict each other by {off:.2f} px rms where {expected:.2f} px is usual: "
         "one of them shows another plane, or the drift bends more than so few of them can show"
     )
-    return everything, None if count == LEAST else first, odd
+    return everything, first, odd
 
 
 def _undetermined(drift: SlowDrift, known: NDArray[np.bool_], cutoff_frames: float) -> str:
     where = np.flatnonzero(known)
     rms = float(np.sqrt((drift.sigma[where] ** 2).mean()))
     text = f"The slow part is known to {rms:.2f} px rms: repeats shake as frames do."
-    cosines = drift.functions - 1
-    if drift.functions < drift.slow_functions:
+    cosines = drift.supported - 1
+    if drift.supported < drift.slow_functions:
         length = where[-1] - where[0] + 1
         if cosines:
             longest = f"{2 * length / cosines:.0f}"

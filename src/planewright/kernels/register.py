@@ -44,6 +44,10 @@ STEP = 24  # from tile to tile
 RINGS = 14  # rings of equal width from frequency 0 to BAND
 BAND = 0.42  # highest frequency used, cycles per binned pixel
 MOST_TILES = 256
+_LITTLE = "too little detail in common, or all of it runs along one direction"
+_CLEAR = 3.0  # planes of different specimens reach 2.2 in 240 trials
+_MOST_RIVAL = 0.8
+_RIVAL_BINS = 6  # a peak as near as this to the highest belongs to it
 _MOST_TURNS = 5
 _SETTLED = 0.3  # steps below this share of the uncertainty end the search; a fifth is then left,
 # as tapers stand still while content moves
@@ -95,6 +99,11 @@ class Shift:
         A walk that all content shares is not in them: no pair of planes can show it.
     quality : float
         Height of the coarse map's peak over the map's own scatter; 6 is the least accepted.
+    rival : float
+        Height of the coarse map's next peak over that of the highest; 0.8 is the most accepted.
+        Where few things are seen, one is easily taken for another.
+    tiles : float
+        How many tiles the answer rests on, by their information; a lone spot lies in up to four.
     why : str
         Reason where not ok.
     """
@@ -105,11 +114,13 @@ class Shift:
     sigma_y: float
     sigma_x: float
     quality: float
+    rival: float
+    tiles: float
     why: str = ""
 
 
-def _no(why: str, quality: float = 0.0) -> Shift:
-    return Shift(False, 0.0, 0.0, math.inf, math.inf, quality, why)
+def _no(why: str, peak: _Peak) -> Shift:
+    return Shift(False, 0.0, 0.0, math.inf, math.inf, peak.quality, peak.rival, 0.0, why)
 
 
 def prepare(
@@ -200,28 +211,32 @@ def pair_shift(
             "Two planes of different shapes cannot be registered.",
             got=f"{a.white.shape} and {b.white.shape} binned px",
         )
-    quality = math.inf
     if start is None:
-        start, quality = _coarse(a, b, reach_px)
-        if quality < 6.0:
-            return _no("no displacement stands out from the others", quality)
-    first = place = np.array(start, dtype=np.float64) / a.bins
+        peak = _coarse(a, b, reach_px)
+        if peak.quality < 6.0:
+            return _no("no displacement stands out from the others", peak)
+        if peak.rival > _MOST_RIVAL:
+            return _no("two displacements fit almost equally well", peak)
+    else:
+        peak = _Peak(start, math.inf, 0.0)
+    first = place = np.array(peak.place_px, dtype=np.float64) / a.bins
     content = np.full(RINGS, 0.9)
     moving = b.white.astype(np.float32)
-    covariance = np.full((2, 2), np.inf)
     for turn in range(_MOST_TURNS):
-        answer = _from_tiles(a, b, moving, place, content)
-        if isinstance(answer, str):
-            return _no(answer, quality)
+        told = _from_tiles(a, b, moving, place, content)
+        if isinstance(told, str):
+            return _no(told, peak)
+        answer = told
         place, content = place + answer.step, answer.content
-        covariance = answer.covariance * a.bins**2
-        if turn > 0 and max(abs(answer.step)) < max(
-            0.002, _SETTLED * math.sqrt(answer.covariance.trace())
-        ):
+        if turn > 0 and max(abs(answer.step)) < max(0.002, _SETTLED * answer.about):
             break
+    certain = _covariance(a, answer)
+    if certain is None:
+        return _no(_LITTLE, peak)
+    covariance, tiles = certain
     if not max(abs(place - first)) < 3.0:
-        return _no("the correlation has no maximum near its coarse peak", quality)
-    sigma_y, sigma_x = np.sqrt(np.diag(covariance)).tolist()
+        return _no("the correlation has no maximum near its coarse peak", peak)
+    sigma_y, sigma_x = (a.bins * np.sqrt(np.diag(covariance))).tolist()
     ok = max(sigma_y, sigma_x) < 1.0
     return Shift(
         ok,
@@ -229,7 +244,9 @@ def pair_shift(
         float(place[1]) * a.bins,
         sigma_y,
         sigma_x,
-        quality,
+        peak.quality,
+        peak.rival,
+        tiles,
         "" if ok else "the displacement is uncertain by more than a pixel",
     )
 
@@ -241,12 +258,18 @@ def pair_shift(
 class _Answer:
     step: Floats
     content: Floats
-    covariance: Floats
+    about: float  # how far the step may be off, px
+    at_place: Image  # plane b, moved back by the fraction of the place
+    corners: NDArray[np.intp]
+    there: NDArray[np.intp]  # the same tiles in plane b
+    sheet: Image  # weight of each frequency of each tile
+    chance: float  # standard deviation of the curvature by what is not common to both planes
 
 
 @dataclass(frozen=True)
 class _Grid:
     taper: Image
+    taper_slopes: tuple[Image, Image]  # along y and x
     py: Floats  # 2 pi times frequency, rad per px
     px: Floats
     ring: NDArray[np.intp]  # (TILE, TILE // 2 + 1); RINGS where not used
@@ -261,6 +284,9 @@ def _grid() -> _Grid:
     fade = np.ones(TILE)
     fade[:edge], fade[-edge:] = ramp, ramp[::-1]
     taper = fade[:, None] * fade[None, :]
+    slope = np.zeros(TILE)
+    slope[:edge] = 0.5 * np.pi / edge * np.sin(np.pi * (np.arange(edge) + 0.5) / edge)
+    slope[-edge:] = -slope[:edge][::-1]
     qy = np.fft.fftfreq(TILE)
     qx = np.fft.rfftfreq(TILE)
     radius = np.hypot(qy[:, None], qx[None, :])
@@ -277,7 +303,12 @@ def _grid() -> _Grid:
     count = np.bincount(ring.ravel(), minlength=RINGS + 1)[:RINGS].astype(np.float64)
     second = float((taper**2).sum())
     spread = float((taper**4).sum()) * taper.size / second**2
-    return _Grid((taper / math.sqrt(second)).astype(np.float32), py, px, ring, count, spread)
+    norm = 1.0 / math.sqrt(second)
+    slopes = (
+        (norm * slope[:, None] * fade[None, :]).astype(np.float32),
+        (norm * fade[:, None] * slope[None, :]).astype(np.float32),
+    )
+    return _Grid((norm * taper).astype(np.float32), slopes, py, px, ring, count, spread)
 
 
 def _from_tiles(a: View, b: View, moving: Image, place: Floats, content: Floats) -> _Answer | str:
@@ -305,16 +336,57 @@ def _from_tiles(a: View, b: View, moving: Image, place: Floats, content: Floats)
         weight = coherence / (1.0 - coherence**2)
         if not weight.any():
             return "no detail in common stands above the noise"
-        gradient, curvature = _derivatives(turned, weight / total, grid)
+        sheet = _sheet(weight / total, grid)
+        gradient, curvature = _derivatives(turned, sheet, grid)
         least, most = np.linalg.eigvalsh(curvature)
         if not least > 0.01 * most:
-            return "the detail in common runs along one direction only"
+            return _LITTLE
         step = np.linalg.solve(curvature, gradient)
         rest = rest + np.clip(step, -0.75, 0.75)
         content = _content(_rings(_turn(cross, rest, grid).real, grid), both)
+    about = math.sqrt(0.5 * grid.spread * float(np.linalg.inv(curvature).trace()))
+    chance = _chance(weight, coherence, grid)
+    return _Answer(rest, content, about, at_place, corners, corners + whole, sheet, chance)
+
+
+def _covariance(a: View, answer: _Answer) -> tuple[Floats, float] | None:
+    """Return the covariance of the displacement, binned px squared, and how many tiles it rests on.
+
+    None if the displacement is not clear.
+
+    The curvature is worked out from the slopes of the content under the taper. Those of the
+    tapered content hold the taper's own, which stands still wherever the content is: a line would
+    seem to be known along itself.
+    """
+    grid = _grid()
+    slopes_a = _slopes(a.white, answer.corners, grid)
+    slopes_b = _slopes(answer.at_place, answer.there, grid)
+    parts = np.zeros((len(answer.corners), 2, 2))
+    for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        cross = _turn(np.conj(slopes_a[i]) * slopes_b[j], answer.step, grid)
+        parts[:, i, j] = np.einsum("tyx,tyx->t", cross.real, answer.sheet, dtype=np.float64)
+    curvature = parts.sum(axis=0)
+    curvature = 0.5 * (curvature + curvature.T)
+    least, most = np.linalg.eigvalsh(curvature)
+    if not least > max(_CLEAR * answer.chance, 0.01 * most):
+        return None
     # The expected curvature is that of the likelihood when weights are right [1].
     covariance = np.asarray(0.5 * grid.spread * np.linalg.inv(curvature), dtype=np.float64)
-    return _Answer(rest, content, covariance)
+    each = np.maximum(parts[:, 0, 0] + parts[:, 1, 1], 0.0)
+    return covariance, float(each.sum() ** 2 / (each**2).sum())
+
+
+def _slopes(
+    white: NDArray[Any], corners: NDArray[np.intp], grid: _Grid
+) -> tuple[NDArray[np.complex64], NDArray[np.complex64]]:
+    """Return transforms of the tapered slopes along y and x of each tile."""
+    tiles = _tiles(white, corners, grid)
+    whole = scipy.fft.rfft2(tiles * grid.taper, workers=1)
+    along_y, along_x = (scipy.fft.rfft2(tiles * t, workers=1) for t in grid.taper_slopes)
+    return (
+        np.asarray(1j * grid.py[:, None] * whole - along_y, dtype=np.complex64),
+        np.asarray(1j * grid.px[None, :] * whole - along_x, dtype=np.complex64),
+    )
 
 
 def _resample(image: Image, fraction: Floats) -> Image:
@@ -337,30 +409,39 @@ def _resample(image: Image, fraction: Floats) -> Image:
 
 def _corners(a: View, b: View, whole: NDArray[np.intp]) -> NDArray[np.intp]:
     """Return first pixels of the tiles of a with most detail in both planes, (tiles, 2)."""
-    rows, columns = a.white.shape
-    tile_rows, tile_columns = a.energy.shape
-    y, x = np.divmod(np.arange(a.energy.size), tile_columns)
-    corners = np.stack([y, x], axis=1) * STEP
-    there = corners + whole
-    inside = (
-        (there >= 0).all(axis=1) & (there[:, 0] + TILE <= rows) & (there[:, 1] + TILE <= columns)
-    )
-    near_y = np.clip(np.rint(there[:, 0] / STEP).astype(np.intp), 0, tile_rows - 1)
-    near_x = np.clip(np.rint(there[:, 1] / STEP).astype(np.intp), 0, tile_columns - 1)
-    rank = a.energy.ravel() * b.energy[near_y, near_x]
-    where = np.flatnonzero(inside)
-    best = where[np.argsort(-rank[where], kind="stable")[:MOST_TILES]]
+    # The grid begins where the planes begin to overlap: a small plane loses no row of tiles.
+    begin = np.maximum(0, -whole)
+    room = np.array(a.white.shape) - np.abs(whole)
+    if (room < TILE).any():
+        return np.zeros((0, 2), dtype=np.intp)
+    tile_rows, tile_columns = (room - TILE) // STEP + 1
+    y, x = np.divmod(np.arange(tile_rows * tile_columns), tile_columns)
+    corners = np.stack([y, x], axis=1) * STEP + begin
+    rank = _energy_at(a, corners) * _energy_at(b, corners + whole)
+    best = np.argsort(-rank, kind="stable")[:MOST_TILES]
     return np.asarray(corners[np.sort(best)])
+
+
+def _energy_at(view: View, corners: NDArray[np.intp]) -> Image:
+    """Return the detail of the tiles of a view's own grid that are nearest to given tiles."""
+    most = np.array(view.energy.shape) - 1
+    near = np.clip(np.rint(corners / STEP).astype(np.intp), 0, most)
+    return np.asarray(view.energy[near[:, 0], near[:, 1]])
 
 
 def _transform(
     white: NDArray[Any], corners: NDArray[np.intp], grid: _Grid
 ) -> NDArray[np.complex64]:
+    tiles = _tiles(white, corners, grid) * grid.taper
+    return np.asarray(scipy.fft.rfft2(tiles, workers=1), dtype=np.complex64)
+
+
+def _tiles(white: NDArray[Any], corners: NDArray[np.intp], grid: _Grid) -> Image:
+    """Cut tiles out and take off the mean that each has under the taper."""
     windows = np.lib.stride_tricks.sliding_window_view(white, (TILE, TILE))
     tiles = windows[corners[:, 0], corners[:, 1]].astype(np.float32)
     mean = np.einsum("tyx,yx->t", tiles, grid.taper) / grid.taper.sum()
-    tiles = (tiles - mean[:, None, None]) * grid.taper
-    return np.asarray(scipy.fft.rfft2(tiles, workers=1), dtype=np.complex64)
+    return np.asarray(tiles - mean[:, None, None], dtype=np.float32)
 
 
 def _rings(values: Image, grid: _Grid) -> Floats:
@@ -406,12 +487,14 @@ def _turn(cross: NDArray[np.complex64], rest: Floats, grid: _Grid) -> NDArray[np
     return np.asarray(cross * (ramp_y[:, None] * ramp_x[None, :]), dtype=np.complex64)
 
 
-def _derivatives(
-    turned: NDArray[np.complex64], weight: Floats, grid: _Grid
-) -> tuple[Floats, Floats]:
-    """Return slope (2,) and curvature (2, 2) of the weighted cross-spectra, all tiles together."""
+def _sheet(weight: Floats, grid: _Grid) -> Image:
+    """Lay the weight of each ring out over the frequencies of each tile."""
     sheet = np.concatenate([weight, np.zeros((len(weight), 1))], axis=1).astype(np.float32)
-    sheet = sheet[:, grid.ring]
+    return np.asarray(sheet[:, grid.ring])
+
+
+def _derivatives(turned: NDArray[np.complex64], sheet: Image, grid: _Grid) -> tuple[Floats, Floats]:
+    """Return slope (2,) and curvature (2, 2) of the weighted cross-spectra, all tiles together."""
     slope = np.einsum("tyx,tyx->yx", turned.imag, sheet, dtype=np.float64)
     curve = np.einsum("tyx,tyx->yx", turned.real, sheet, dtype=np.float64)
     py, px = grid.py, grid.px
@@ -419,6 +502,14 @@ def _derivatives(
     yx = float(py @ curve @ px)
     curvature = np.array([[py**2 @ curve.sum(1), yx], [yx, px**2 @ curve.sum(0)]])
     return gradient, curvature
+
+
+def _chance(weight: Floats, coherence: Floats, grid: _Grid) -> float:
+    """Return the standard deviation of the curvature by what is not common to both planes."""
+    spread = (weight**2 * (1.0 - coherence**2)).sum(axis=0)
+    square = np.append(spread, 0.0)[grid.ring]
+    fourth = max(float(grid.py**4 @ square.sum(1)), float(grid.px**4 @ square.sum(0)))
+    return math.sqrt(0.5 * grid.spread * fourth)
 
 
 # --- the whole plane -----------------------------------------------------------------------------
@@ -509,8 +600,15 @@ def _coarse_spectrum(white: Image) -> tuple[NDArray[np.complex64], tuple[int, in
     return np.asarray(spectrum, dtype=np.complex64), (rows, columns), bins
 
 
-def _coarse(a: View, b: View, reach_px: float) -> tuple[tuple[float, float], float]:
-    """Find the highest point of the weighted correlation, px, and how far it stands out."""
+@dataclass(frozen=True)
+class _Peak:
+    place_px: tuple[float, float]
+    quality: float
+    rival: float
+
+
+def _coarse(a: View, b: View, reach_px: float) -> _Peak:
+    """Find the highest point of the weighted correlation and how far it stands out."""
     ring, count = _coarse_rings(a.coarse_shape)
     cross = np.conj(a.coarse) * b.coarse
     prior = np.full(count.size, 0.9)
@@ -530,6 +628,9 @@ def _coarse(a: View, b: View, reach_px: float) -> tuple[tuple[float, float], flo
     sample = table[::2, ::2]
     scatter = 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
     quality = float(window[top]) / max(scatter, 1e-30)
+    rows, columns = (np.arange(size) - at for size, at in zip(window.shape, top, strict=True))
+    others = window[np.hypot(rows[:, None], columns[None, :]) > _RIVAL_BINS]
+    rival = float(others.max(initial=0.0)) / max(float(window[top]), 1e-30)
     peak = []
     lines: tuple[tuple[Any, int], ...] = (
         (window[:, top[1]], int(top[0])),
@@ -542,7 +643,7 @@ def _coarse(a: View, b: View, reach_px: float) -> tuple[tuple[float, float], flo
             bend = low - 2 * mid + high
             offset = 0.5 * (low - high) / bend if bend < 0 else 0.0
         peak.append((index - near[axis] + offset) * pace)
-    return (peak[0], peak[1]), quality
+    return _Peak((peak[0], peak[1]), quality, rival)
 
 
 @lru_cache(maxsize=2)

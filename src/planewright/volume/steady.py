@@ -26,7 +26,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -43,6 +43,10 @@ Floats = NDArray[np.float64]
 
 GEL_BEADS = "gel beads"
 WALL = "wall"
+_STEP_PX = 0.1  # px: how far content may walk from plane to plane, where a wall can tell
+_RIVAL = 0.5  # a pair with a second peak above this share of the first may be mistaken
+_FEW_TILES = 8.0  # a pair that rests on fewer may be mistaken too
+_LEAST_JUMP_PX = 0.5
 _EVEN_PX = 0.1  # planes known to this, px, or better have an equal say in what is slow
 
 
@@ -100,7 +104,7 @@ class Pair:
         Positions in the stack.
     ok : bool
         Whether it can be used.
-    dy, dx, sigma_y, sigma_x, quality : float
+    dy, dx, sigma_y, sigma_x, quality, rival, tiles : float
         As in ``kernels.register.Shift``.
     still : bool
         Measured on what stands still, so without the specimen's own walk.
@@ -116,6 +120,8 @@ class Pair:
     sigma_y: float
     sigma_x: float
     quality: float
+    rival: float = 0.0
+    tiles: float = math.inf
     still: bool = False
     why: str = ""
 
@@ -357,6 +363,8 @@ def _pair(
         found.sigma_y,
         found.sigma_x,
         found.quality,
+        found.rival,
+        found.tiles,
         still,
         found.why,
     )
@@ -415,7 +423,7 @@ def solve(
         The shifts to apply and what they leave undetermined.
     """
     pairs = sorted(pairs, key=lambda p: (p.still, p.first, p.second))
-    moving = [p for p in pairs if p.ok and not p.still]
+    moving = _alike([p for p in pairs if p.ok and not p.still])
     still = [p for p in pairs if p.ok and p.still]
     place, sigma, part = _join(moving, n)
     shift = np.zeros((n, 2))
@@ -429,10 +437,18 @@ def solve(
     if settings.reference == WALL and settings.region is None:
         slow_why = "a wall is named as what stands still, but not where in the photograph it is"
     elif settings.reference == WALL:
-        fixed, fixed_sigma, fixed_part = _join(still, n)
-        reference, slow_why = _wall_reference(fixed_part, n)
+        # Planes in which the wall is lost hang on their neighbours.
+        loose = [
+            replace(
+                p, sigma_y=math.hypot(p.sigma_y, _STEP_PX), sigma_x=math.hypot(p.sigma_x, _STEP_PX)
+            )
+            for p in moving
+        ]
+        fixed, fixed_sigma, fixed_part = _join([*loose, *still], n)
+        reference, slow_why = _wall_reference(still, fixed_part, n)
         if reference:
             shift, sigma = -(fixed - fixed.mean(0)), fixed_sigma
+            measured = fixed_part >= 0
     elif settings.reference == GEL_BEADS:
         slow = slow_from_spots(spots or {}, place, part)
         slow_why, tied = slow.why, slow.longest_untied
@@ -455,17 +471,36 @@ def solve(
     )
 
 
+def _alike(pairs: Sequence[Pair]) -> list[Pair]:
+    """Leave out jumps unlike the stack's other jumps that rest on little or have a rival.
+
+    Where few things are seen, one is taken for another now and then.
+    """
+    if not pairs:
+        return []
+    jump = np.array([[p.dy, p.dx] for p in pairs])
+    far = np.hypot(*(jump - np.median(jump, axis=0)).T)
+    # The median of a Rayleigh distribution is 1.177 times its standard deviation along an axis.
+    scale = max(_LEAST_JUMP_PX, float(np.median(far)) / 1.177)
+    sure = [p.rival <= _RIVAL and p.tiles >= _FEW_TILES for p in pairs]
+    return [p for p, s, f in zip(pairs, sure, far, strict=True) if s or f <= 4.0 * scale]
+
+
 def _fast(place: Floats, sigma: Floats, where: NDArray[np.intp], cutoff_frames: float) -> Floats:
     """Return displacements less their slow part, badly known planes having less say in it."""
     basis = slow_basis(where.astype(np.float64), cutoff_frames=cutoff_frames)
-    weight = _EVEN_PX / np.sqrt(sigma.max(axis=1) ** 2 + _EVEN_PX**2)
+    weight = _EVEN_PX / np.maximum(sigma.max(axis=1), _EVEN_PX)
     part, *_ = np.linalg.lstsq(basis * weight[:, None], place * weight[:, None], rcond=None)
     return np.asarray(place - basis @ part)
 
 
-def _wall_reference(part: NDArray[np.intp], n: int) -> tuple[str, str]:
-    lost = int((part != 0).sum())
-    return ("", f"the wall is lost in {lost} of {n} planes") if lost else (WALL, "")
+def _wall_reference(still: Sequence[Pair], part: NDArray[np.intp], n: int) -> tuple[str, str]:
+    """Tell whether the wall ties the stack: seen in most planes, which all hang together."""
+    seen = {p.second for p in still} | {p.first for p in still}
+    lost = f"the wall is lost in {n - len(seen)} of {n} planes" if len(seen) < n else ""
+    if len(seen) < 0.75 * n or part.max(initial=-1) > 0:
+        return "", f"{lost or 'the wall does not tie all planes'}: it was not used"
+    return WALL, lost
 
 
 def _with_slow(

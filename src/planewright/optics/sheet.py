@@ -17,14 +17,18 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq, minimize_scalar
 
 from planewright.base.problems import RangeProblem
+from planewright.optics.aberration import Aberration, aberration
 from planewright.optics.elements import Axis, Gap, Lens, Medium, Train
 from planewright.optics.gauss import (
     FWHM_OF_RADIUS,
     Beam,
+    Clipping,
     clippings,
     end_beam,
 )
 from planewright.optics.truncate import Opening, cut_beam
+
+_SMALL_ABERRATION = 0.01  # waves at the beam's edge below which the sheet does not notice
 
 
 class Usable(StrEnum):
@@ -161,6 +165,10 @@ class Sheet:
         Beam over the tightest opening, in the thin axis.
     cut_by : tuple of int
         Elements whose edges shape the thin axis; empty for an uncut beam.
+    aberration : Aberration
+        Third-order spherical aberration of the thin axis.
+    perfect_fwhm_um : float
+        Thickness without edges and aberration, FWHM, µm.
     """
 
     thin_axis: Axis
@@ -178,6 +186,8 @@ class Sheet:
     passed: float
     truncation: float
     cut_by: tuple[int, ...]
+    aberration: Aberration
+    perfect_fwhm_um: float
 
     def radius_um(self, x_um: ArrayLike) -> NDArray[np.float64]:
         """Return the 1/e² half thickness along the light, µm."""
@@ -265,19 +275,22 @@ def stack_dose_j_m2(
     return line_w_m * seconds_per_frame / (step_um * 1e-6)
 
 
-def sheet(train: Train) -> Sheet:
+def sheet(train: Train, *, aberrated: bool = True) -> Sheet:
     """Return the sheet that a train makes at its end.
 
     Parameters
     ----------
     train : Train
         The train; it ends at the middle of the field.
+    aberrated : bool
+        Whether the spherical aberration of the thin axis enters.
 
     Returns
     -------
     Sheet
-        Edges nearer than 2.5 beam radii are taken into account by the diffraction integral;
-        the thickness is then that of the cut beam, and `waist_um` its 1/e² half width.
+        Edges nearer than 2.5 beam radii, and aberration over 1/100 wave, are taken into account
+        by the diffraction integral; the thickness is then that of the true beam, and
+        `waist_um` its 1/e² half width where it is brightest.
 
     Raises
     ------
@@ -289,26 +302,21 @@ def sheet(train: Train) -> Sheet:
     high: Axis = "y" if thin == "z" else "z"
     beam, height = ends[thin], ends[high]
     cuts = clippings(train)
-    passed = math.prod(c.passed for c in cuts)
-    if passed < 1e-3:
-        raise RangeProblem(
-            "Almost no light passes the openings of this train.",
-            got=f"{100 * passed:.2g} % of the laser's power",
-            expected="most of it",
-            do="widen the narrowest opening, or make the beam narrower before it",
-        )
-    tightest = max((c.truncation_z if thin == "z" else c.truncation_y for c in cuts), default=0.0)
-    waist, at, rayleigh = beam.waist_um, beam.to_waist_um, beam.rayleigh_um
-    fwhm = FWHM_OF_RADIUS * waist
-    opening = cut_beam(train, thin)
+    passed = _passed(cuts)
+    off = aberration(train, thin)
+    counted = off.w040_um if aberrated and abs(off.waves) > _SMALL_ABERRATION else 0.0
+    opening = cut_beam(train, thin, w040_um=counted)
+    place = _Waist(
+        beam.waist_um, FWHM_OF_RADIUS * beam.waist_um, beam.to_waist_um, beam.rayleigh_um
+    )
     if opening is not None:
-        waist, fwhm, at, rayleigh = _cut_waist(opening, beam)
+        place = _true_waist(opening, beam, abs(off.waves) if counted else 0.0)
     return Sheet(
         thin_axis=thin,
-        waist_um=waist,
-        fwhm_um=fwhm,
-        waist_at_um=at,
-        rayleigh_um=rayleigh,
+        waist_um=place.radius_um,
+        fwhm_um=place.fwhm_um,
+        waist_at_um=place.at_um,
+        rayleigh_um=place.rayleigh_um,
         numerical_aperture=beam.numerical_aperture,
         height_radius_um=height.radius_um,
         height_rayleigh_um=height.rayleigh_um,
@@ -317,57 +325,88 @@ def sheet(train: Train) -> Sheet:
         wavelength_nm=train.wavelength_nm,
         beam_quality=train.beam_quality(thin),
         passed=passed,
-        truncation=tightest,
+        truncation=max(
+            (c.truncation_z if thin == "z" else c.truncation_y for c in cuts), default=0.0
+        ),
         cut_by=() if opening is None else opening.elements,
+        aberration=off,
+        perfect_fwhm_um=FWHM_OF_RADIUS * beam.waist_um,
     )
 
 
-def _cut_waist(opening: Opening, beam: Beam) -> tuple[float, float, float, float]:
-    """Return waist, FWHM, place and Rayleigh range of a cut beam, all µm."""
+def _passed(cuts: tuple[Clipping, ...]) -> float:
+    passed = math.prod(c.passed for c in cuts)
+    if passed < 1e-3:
+        worst = min(cuts, key=lambda c: c.passed)
+        raise RangeProblem(
+            "Almost no light passes the openings of this train.",
+            where=f"element {worst.element + 1}",
+            got=f"{100 * passed:.2g} % of the laser's power",
+            expected="most of it",
+            do="widen the narrowest opening, or make the beam narrower before it",
+        )
+    return passed
+
+
+@dataclass(frozen=True)
+class _Waist:
+    radius_um: float
+    fwhm_um: float
+    at_um: float
+    rayleigh_um: float
+
+
+def _true_waist(opening: Opening, beam: Beam, waves: float) -> _Waist:
+    """Find where a cut or aberrated beam is brightest, how wide it is and how long it stays so."""
+    # a cut beam is wider at its focus by 1/passed at most; aberration moves the focus by some
+    # Rayleigh ranges a wave
+    wide = 1.0 / max(opening.passed, 0.05)
+    reach = beam.rayleigh_um * (wide**2 + 4.0 * waves)
+    centre = beam.to_waist_um
 
     def middle(beyond: float) -> float:
         return float(opening.profile(np.zeros(1), beyond_um=beyond)[0])
 
-    around, reach = beam.to_waist_um, beam.rayleigh_um
-    # a cut beam is wider at its focus by up to this factor, and longer by its square
-    wide = max(1.0, 1.0 / max(opening.passed, 0.05)) ** 2
-    places = around + reach * wide * np.linspace(-2.0, 2.0, 81)
+    places = centre + reach * np.linspace(-2.0, 2.0, 121)
     best = int(np.argmax([middle(p) for p in places]))
-    low, high = places[max(best - 1, 0)], places[min(best + 1, 80)]
-    found = minimize_scalar(lambda p: -middle(p), bounds=(low, high), method="bounded")
-    at = float(found.x)
-    fwhm, full = _widths(opening, at, beam, wide)
+    low, high = places[max(best - 1, 0)], places[min(best + 1, len(places) - 1)]
+    at = float(minimize_scalar(lambda p: -middle(p), bounds=(low, high), method="bounded").x)
+    fwhm, full = _widths(opening, at, beam.waist_um * wide)
 
     def growth(away: float) -> float:
-        return _widths(opening, at + away, beam, wide)[0] / fwhm - math.sqrt(2.0)
+        widths = [
+            _widths(opening, at + side * away, wide * beam.waist_um * math.hypot(1, away / reach))
+            for side in (-1, 1)
+        ]
+        return (widths[0][0] + widths[1][0]) / (2 * fwhm) - math.sqrt(2.0)
 
-    away = reach * np.geomspace(0.2, 8 * wide, 24)
-    for near, far in zip(np.concatenate([[0.0], away[:-1]]), away, strict=True):
-        if growth(far) > 0:
-            rayleigh = float(brentq(growth, near, far, rtol=1e-4))
-            return full / 2, fwhm, at, rayleigh
-    raise RangeProblem("The cut beam has no clear focus.", do="widen the slit")
+    away = 0.0
+    for far in beam.rayleigh_um * np.geomspace(0.5, 10 * (wide**2 + waves), 10):
+        if growth(float(far)) > 0:
+            rayleigh = float(brentq(growth, away, float(far), rtol=1e-3))
+            return _Waist(full / 2, fwhm, at, rayleigh)
+        away = float(far)
+    raise RangeProblem(
+        "The light comes to no clear focus.",
+        got=f"{waves:.2g} waves of aberration, {100 * opening.passed:.0f} % of the light passed",
+        do="turn the lens round, take a longer one, or widen the slit",
+    )
 
 
-def _widths(opening: Opening, at_um: float, beam: Beam, wide: float) -> tuple[float, float]:
-    """Return the FWHM and the 1/e² full width around the peak, µm."""
-    reach = 4.0 * float(beam.at(at_um)) * wide
-    x = np.linspace(-reach, reach, 2001)
+def _widths(opening: Opening, at_um: float, scale_um: float) -> tuple[float, float]:
+    """Return the FWHM and the 1/e² full width of the light around its middle, µm."""
+    x = np.linspace(0.0, 8.0 * scale_um, 161)
     light = opening.profile(x, beyond_um=at_um)
-    peak = float(light.max())
+    top = int(np.argmax(light))
+    peak = float(light[top])
 
     def full(level: float) -> float:
-        above = np.flatnonzero(light >= level * peak)
-        middle = int(np.argmax(light))
-        left = middle - int(np.argmax(light[middle::-1] < level * peak))
-        right = middle + int(np.argmax(light[middle:] < level * peak))
-        if above[0] == 0 or above[-1] == len(x) - 1 or left == middle or right == middle:
-            return 2 * reach
-        edges = (
-            np.interp(level * peak, light[left : left + 2], x[left : left + 2]),
-            np.interp(-level * peak, -light[right - 1 : right + 1], x[right - 1 : right + 1]),
-        )
-        return float(edges[1] - edges[0])
+        below = np.flatnonzero(light[top:] < level * peak)
+        if not below.size:
+            return 16.0 * scale_um
+        right = top + int(below[0])
+        fine = np.linspace(x[right - 1], x[right], 9)
+        return 2 * float(np.interp(-level * peak, -opening.profile(fine, beyond_um=at_um), fine))
 
     return full(0.5), full(math.exp(-2.0))
 

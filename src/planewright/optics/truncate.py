@@ -8,6 +8,7 @@ in units of λ f / D, with λ that of the medium.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,12 +17,14 @@ from scipy.optimize import brentq
 from scipy.special import erf, j0
 
 from planewright.base.problems import RangeProblem
-from planewright.optics.elements import Axis, Train, steps
+from planewright.optics.elements import Axis, Step, Train, steps
 from planewright.optics.gauss import Matrix, Station, step_matrix, trace
 
 CUT_BELOW_RADII = 2.5  # an edge nearer than this many 1/e² radii shapes the focus (over 0.1 %)
 _SAME_PLANE = 400.0  # Fresnel number above which two openings count as one
 _MOST_NODES = 6000
+_WHOLE_BEAM = 4.5  # radii beyond which a Gaussian beam has no light that counts
+_LIT_BEAM = 3.2  # the same where aberration makes the far edge dear: 2e-10 of the power lies beyond
 
 
 @dataclass(frozen=True)
@@ -120,8 +123,9 @@ def _legendre(count: int, half: float) -> tuple[NDArray[np.float64], NDArray[np.
     return nodes * half, weights * half
 
 
-def _focus(field: object, passed: float, truncation: float) -> CutFocus:
-    assert callable(field)
+def _focus(
+    field: Callable[[ArrayLike], NDArray[np.float64]], passed: float, truncation: float
+) -> CutFocus:
     reach = max(4.0, 2.0 / truncation)
     u = np.linspace(0.0, reach, 4001)
     intensity = field(u) ** 2
@@ -150,23 +154,25 @@ class Opening:
         Complex field times the node's weight, of a beam of unit power before it was cut.
     onward : ndarray of shape (2, 2)
         Ray matrix from the opening to the end of the train.
-    index, index_end : float
-        Index at the opening and at the end.
+    index : float
+        Index at the opening.
     wavelength_mm : float
         M² times the vacuum wavelength, mm.
     passed : float
         Fraction of the power that has come so far.
+    bend_per_mm : float
+        Convergence of the beam at the opening times the index, 1/mm.
     elements : tuple of int
-        The elements that cut.
+        The elements that cut; empty where only aberration shapes the beam.
     """
 
     at_mm: NDArray[np.float64]
     field: NDArray[np.complex128]
     onward: Matrix
     index: float
-    index_end: float
     wavelength_mm: float
     passed: float
+    bend_per_mm: float
     elements: tuple[int, ...]
 
     def profile(self, across_um: ArrayLike, *, beyond_um: float = 0.0) -> NDArray[np.float64]:
@@ -183,14 +189,35 @@ class Opening:
         -------
         ndarray of shape (N,)
             Power per µm, of a beam of unit power before it was cut.
+
+        Raises
+        ------
+        RangeProblem
+            If the nodes are too far apart for this plane.
         """
         x = np.asarray(across_um, dtype=np.float64) * 1e-3
         onward = np.array([[1.0, beyond_um * 1e-3], [0.0, 1.0]]) @ self.onward
+        self._check(x, onward)
         there = _collins(self.at_mm, self.field, x, onward, self.index, self.wavelength_mm)
         return np.asarray(np.abs(there) ** 2 * 1e-3)
 
+    def _check(self, x: NDArray[np.float64], onward: Matrix) -> None:
+        """Refuse a plane where the phase turns too much from node to node."""
+        reduced = max(abs(onward[0, 1]) / self.index, 1e-15)
+        half = float(self.at_mm[-1])
+        defocus = abs(onward[0, 0] / (onward[0, 1] / self.index) - self.bend_per_mm) * half
+        rate = 2 * np.pi / self.wavelength_mm * (defocus + float(np.abs(x).max()) / reduced)
+        per_node = rate * 2 * half / len(self.at_mm)
+        if per_node > 2.5:
+            raise RangeProblem(
+                "The diffraction integral is too coarse for this plane.",
+                got=f"{per_node:.1f} rad from node to node",
+                expected="up to 2.5 rad",
+                do="ask for a plane nearer the waist, or less far across",
+            )
 
-def cut_beam(train: Train, axis: Axis) -> Opening | None:
+
+def cut_beam(train: Train, axis: Axis, *, w040_um: float = 0.0) -> Opening | None:
     """Follow the beam of one axis through the openings that shape it.
 
     Parameters
@@ -199,12 +226,15 @@ def cut_beam(train: Train, axis: Axis) -> Opening | None:
         The train. A round opening counts as a slit of its diameter in each axis.
     axis : {"y", "z"}
         Axis of the beam.
+    w040_um : float
+        Spherical aberration at the beam's 1/e² edge, µm, put into the first opening; without
+        an opening that cuts, into the plane of the last lens.
 
     Returns
     -------
     Opening or None
         The field in the last opening that cuts; None if no edge comes nearer to the beam than
-        2.5 of its radii.
+        2.5 of its radii and there is no aberration.
 
     Raises
     ------
@@ -215,50 +245,56 @@ def cut_beam(train: Train, axis: Axis) -> Opening | None:
     ----------
     .. [1] S. A. Collins, J. Opt. Soc. Am. 60, 1168 (1970), equation 30, in one axis.
     """
-    stations = trace(train, axis)
-    chain = steps(train)
-    cutting = [
-        k
+    stations, chain = trace(train, axis), steps(train)
+    halves = {
+        k: step.half_mm(axis)
         for k, step in enumerate(chain)
         if step.half_mm(axis) < CUT_BELOW_RADII * stations[k].beam.radius_um * 1e-3
-    ]
-    if not cutting:
+    }
+    cutting = tuple(sorted({chain[k].element for k in halves}))
+    lenses = [k for k, step in enumerate(chain) if step.power(axis)]
+    if not halves and w040_um and lenses:
+        halves = {lenses[-1]: _LIT_BEAM * stations[lenses[-1]].beam.radius_um * 1e-3}
+    if not halves:
         return None
     wavelength_mm = train.wavelength_nm * 1e-6 * train.beam_quality(axis)
-    halves = {k: chain[k].half_mm(axis) for k in cutting}
-    groups = _merge(cutting, halves, chain, axis, wavelength_mm)
+    groups = _merge(halves, chain, axis, wavelength_mm)
     here, half = groups[0]
-    x, weight = _nodes_of_gaussian(stations[here], half, wavelength_mm)
-    field = _gaussian(x, stations[here], wavelength_mm)
-    passed = float(np.sum(np.abs(field) ** 2 * weight))
-    for there, half_there in groups[1:]:
+    station = stations[here]
+    onward = _matrix(chain, here, groups[1][0] if len(groups) > 1 else len(chain), axis)
+    edge = min(half / (station.beam.radius_um * 1e-3), _LIT_BEAM)
+    bends = 4 * abs(w040_um) * 1e-3 / (train.wavelength_nm * 1e-6) * edge**4
+    x, weight = _nodes(station, half, onward, wavelength_mm, groups[1:], bends)
+    field = _gaussian(x, station, wavelength_mm)
+    radius_mm = station.beam.radius_um * 1e-3
+    ahead = w040_um * 1e-3 * (x / radius_mm) ** 4
+    field = field * np.exp(-2j * np.pi * ahead / (train.wavelength_nm * 1e-6))
+    for place, (there, half_there) in enumerate(groups[1:], start=1):
         onward = _matrix(chain, here, there, axis)
-        fringes = half * half_there * chain[here].index / (wavelength_mm * abs(onward[0, 1]))
-        y, weight_y = _legendre(_count(4 * fringes), half_there)
+        after = groups[place + 1 :]
+        ahead_of = _matrix(chain, there, after[0][0] if after else len(chain), axis)
+        y, weight_y = _nodes(stations[there], half_there, ahead_of, wavelength_mm, after, 0.0)
         field = _collins(x, field * weight, y, onward, chain[here].index, wavelength_mm)
-        x, weight, here, half = y, weight_y, there, half_there
-        passed = float(np.sum(np.abs(field) ** 2 * weight))
-    index_end = stations[-1].beam.index
-    onward = _matrix(chain, here, len(chain), axis)
+        x, weight, here = y, weight_y, there
     return Opening(
         x,
         field * weight,
-        onward,
+        _matrix(chain, here, len(chain), axis),
         chain[here].index,
-        index_end,
         wavelength_mm,
-        passed,
-        tuple(sorted({chain[k].element for k in cutting})),
+        float(np.sum(np.abs(field) ** 2 * weight)),
+        stations[here].beam.convergence_per_mm * chain[here].index,
+        cutting,
     )
 
 
 def _merge(
-    cutting: list[int], halves: dict[int, float], chain: object, axis: Axis, wavelength_mm: float
+    halves: dict[int, float], chain: tuple[Step, ...], axis: Axis, wavelength_mm: float
 ) -> list[tuple[int, float]]:
     """Join openings so near to each other that no diffraction happens between them."""
-    assert isinstance(chain, tuple)
-    groups = [(cutting[0], halves[cutting[0]])]
-    for k in cutting[1:]:
+    order = sorted(halves)
+    groups = [(order[0], halves[order[0]])]
+    for k in order[1:]:
         first, half = groups[-1]
         onward = _matrix(chain, first, k, axis)
         reduced = abs(onward[0, 1]) / chain[first].index
@@ -269,32 +305,40 @@ def _merge(
     return groups
 
 
-def _matrix(chain: object, start: int, stop: int, axis: Axis) -> Matrix:
-    assert isinstance(chain, tuple)
+def _matrix(chain: tuple[Step, ...], start: int, stop: int, axis: Axis) -> Matrix:
     total = np.eye(2)
     for step in chain[start:stop]:
         total = step_matrix(step, axis) @ total
     return total
 
 
+def _nodes(
+    station: Station,
+    half_mm: float,
+    onward: Matrix,
+    wavelength_mm: float,
+    after: list[tuple[int, float]],
+    bends: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return Gauss-Legendre nodes enough for what the field meets next."""
+    reach = min(half_mm, _WHOLE_BEAM * station.beam.radius_um * 1e-3)
+    reduced = abs(onward[0, 1]) / station.beam.index
+    if not after or reduced == 0:
+        return _legendre(_count(96 + bends), reach)
+    residual = abs(onward[0, 0] / reduced - station.beam.convergence_per_mm * station.beam.index)
+    fringes = (residual * reach**2 + 2 * reach * after[0][1] / reduced) / wavelength_mm
+    return _legendre(_count(fringes + bends), reach)
+
+
 def _count(fringes: float) -> int:
-    nodes = 96 + 4 * math.ceil(fringes)
+    nodes = 128 + 4 * math.ceil(fringes)
     if nodes > _MOST_NODES:
         raise RangeProblem(
             "Too many fringes cross an opening for its diffraction to be worked out.",
             got=f"{fringes:.0f} fringes",
-            expected=f"up to {_MOST_NODES // 4}",
+            expected=f"up to {(_MOST_NODES - 128) // 4}",
         )
     return nodes
-
-
-def _nodes_of_gaussian(
-    station: Station, half_mm: float, wavelength_mm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    reach = min(half_mm, 4.5 * station.beam.radius_um * 1e-3)
-    bend = abs(station.beam.convergence_per_mm) * station.beam.index
-    # the beam's own curvature is mostly undone by what follows; the defocus left is what counts
-    return _legendre(_count(min(bend * reach**2 / wavelength_mm, 1400.0)), reach)
 
 
 def _gaussian(x: NDArray[np.float64], at: Station, wavelength_mm: float) -> NDArray[np.complex128]:
@@ -323,5 +367,5 @@ def _collins(
     turn = np.pi / (wavelength_mm * b)
     inner = weighted * np.exp(1j * turn * a * x**2)
     kernel = np.exp(-2j * turn * np.multiply.outer(there, x))
-    scale = np.exp(1j * turn * d * there**2) / np.sqrt(1j * wavelength_mm * b)
+    scale = np.exp(1j * turn * d * there**2) / np.sqrt(complex(0, wavelength_mm * b))
     return np.asarray(scale * (kernel @ inner))

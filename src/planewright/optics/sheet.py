@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq, minimize_scalar
 
 from planewright.base.problems import RangeProblem
-from planewright.optics.aberration import Aberration, aberration
+from planewright.optics.aberration import Spherical, spherical
 from planewright.optics.elements import Axis, Gap, Lens, Medium, Train
 from planewright.optics.gauss import (
     FWHM_OF_RADIUS,
@@ -165,7 +165,7 @@ class Sheet:
         Beam over the tightest opening, in the thin axis.
     cut_by : tuple of int
         Elements whose edges shape the thin axis; empty for an uncut beam.
-    aberration : Aberration
+    aberration : Spherical
         Third-order spherical aberration of the thin axis.
     perfect_fwhm_um : float
         Thickness without edges and aberration, FWHM, µm.
@@ -186,7 +186,7 @@ class Sheet:
     passed: float
     truncation: float
     cut_by: tuple[int, ...]
-    aberration: Aberration
+    aberration: Spherical
     perfect_fwhm_um: float
 
     def radius_um(self, x_um: ArrayLike) -> NDArray[np.float64]:
@@ -303,7 +303,7 @@ def sheet(train: Train, *, aberrated: bool = True) -> Sheet:
     beam, height = ends[thin], ends[high]
     cuts = clippings(train)
     passed = _passed(cuts)
-    off = aberration(train, thin)
+    off = spherical(train, thin)
     counted = off.w040_um if aberrated and abs(off.waves) > _SMALL_ABERRATION else 0.0
     opening = cut_beam(train, thin, w040_um=counted)
     place = _Waist(

@@ -45,7 +45,7 @@ from planewright.volume.store import (
     sweep_partials,
 )
 
-VERSION = 1
+VERSION = 2
 
 
 @dataclass(frozen=True)

@@ -46,6 +46,7 @@ WALL = "wall"
 _STEP_PX = 0.1  # px: how far content may walk from plane to plane, where a wall can tell
 _RIVAL = 0.5  # a pair with a second peak above this share of the first may be mistaken
 _FEW_TILES = 8.0  # a pair that rests on fewer may be mistaken too
+_NEAR_PX = 12.0  # px: what may be mistaken is looked for so near only, if it is found there
 _LEAST_JUMP_PX = 0.5
 _EVEN_PX = 0.1  # planes known to this, px, or better have an equal say in what is slow
 
@@ -354,6 +355,9 @@ def _pair(
     a: View, b: View, first: int, second: int, settings: SteadySettings, *, still: bool = False
 ) -> Pair:
     found = pair_shift(a, b, reach_px=settings.reach_px)
+    if found.rival > _RIVAL or 0 < found.tiles < _FEW_TILES:
+        near = pair_shift(a, b, reach_px=min(_NEAR_PX, settings.reach_px))
+        found = near if near.ok else found
     return Pair(
         first,
         second,
@@ -432,7 +436,7 @@ def solve(
         fast = _fast(place[where], sigma[where], where, settings.cutoff_frames)
         shift[where] = -fast
     measured = part >= 0
-    why = "" if measured.all() else f"{int((~measured).sum())} of {n} planes could not be compared"
+    why = _lost(part)
     reference, slow_why, tied = "", "", 0
     if settings.reference == WALL and settings.region is None:
         slow_why = "a wall is named as what stands still, but not where in the photograph it is"
@@ -448,7 +452,7 @@ def solve(
         reference, slow_why = _wall_reference(still, fixed_part, n)
         if reference:
             shift, sigma = -(fixed - fixed.mean(0)), fixed_sigma
-            measured = fixed_part >= 0
+            measured, why = fixed_part >= 0, _lost(fixed_part)
     elif settings.reference == GEL_BEADS:
         slow = slow_from_spots(spots or {}, place, part)
         slow_why, tied = slow.why, slow.longest_untied
@@ -471,6 +475,18 @@ def solve(
     )
 
 
+def _lost(part: NDArray[np.intp]) -> str:
+    """Tell in words which planes hang together with no others."""
+    words = []
+    if (part < 0).any():
+        words.append(f"{int((part < 0).sum())} of {part.size} planes could not be compared")
+    if part.max(initial=-1) > 0:
+        words.append(
+            f"how the {part.max() + 1} stretches of planes stand to one another is not known"
+        )
+    return "; ".join(words)
+
+
 def _alike(pairs: Sequence[Pair]) -> list[Pair]:
     """Leave out jumps unlike the stack's other jumps that rest on little or have a rival.
 
@@ -483,7 +499,7 @@ def _alike(pairs: Sequence[Pair]) -> list[Pair]:
     # The median of a Rayleigh distribution is 1.177 times its standard deviation along an axis.
     scale = max(_LEAST_JUMP_PX, float(np.median(far)) / 1.177)
     sure = [p.rival <= _RIVAL and p.tiles >= _FEW_TILES for p in pairs]
-    return [p for p, s, f in zip(pairs, sure, far, strict=True) if s or f <= 4.0 * scale]
+    return [p for p, s, f in zip(pairs, sure, far, strict=True) if s or f <= 5.0 * scale]
 
 
 def _fast(place: Floats, sigma: Floats, where: NDArray[np.intp], cutoff_frames: float) -> Floats:

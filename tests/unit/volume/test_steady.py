@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -248,3 +249,23 @@ def test_spots_are_only_looked_for_where_beads_are_named():
     assert spots_of_plane(frame, None, settings=SETTINGS) == ()
     assert len(spots_of_plane(frame, None, settings=SteadySettings(reference="gel beads"))) <= 1
     assert find_spots(np.zeros((10, 10), np.float32)) == ()
+
+
+def test_stretches_that_nothing_ties_are_told():
+    places = np.random.default_rng(8).normal(0, 1, (60, 2))
+    pairs = [p for p in chain(places) if (p.first, p.second) != (29, 30)]
+    found = solve(pairs, 60, settings=SETTINGS)
+    assert found.measured.all()
+    assert found.why == "how the 2 stretches of planes stand to one another is not known"
+
+
+@pytest.mark.parametrize(("rival", "tiles"), [(0.7, 40.0), (0.1, 2.0)])
+def test_a_jump_unlike_all_others_counts_only_if_it_rests_on_much(rival, tiles):
+    """Plane 30 seems to stand 15 px off: a bead was taken for another, or the stage was knocked."""
+    places = np.random.default_rng(9).normal(0, 0.5, (60, 2))
+    knocked = places.copy()
+    knocked[30:] += 15.0
+    sure = chain(knocked)
+    assert abs(solve(sure, 60, settings=SETTINGS).shift_y[30]) > 5
+    unsure = [replace(p, rival=rival, tiles=tiles) if p.second == 30 else p for p in sure]
+    assert np.abs(solve(unsure, 60, settings=SETTINGS).shift_y).max() < 3

@@ -67,10 +67,12 @@ def thin_lens_w040_um(
         Focal length in the medium around it, mm.
     bending : float
         Coddington shape factor as the light meets the lens.
-    glass_index, index : float
-        Index of the lens and of the medium around it.
+    glass_index : float
+        Index of the lens.
     convergence_per_mm : float
         Curvature of the incoming wave front, 1/mm; positive where it runs together.
+    index : float
+        Index of the medium around the lens.
 
     Returns
     -------

@@ -1,57 +1,62 @@
-"""What happens to the sheet when something is moved or turned, and where else light is focused."""
+"""What happens to the sheet when a part of the train is moved or turned, and where else light
+comes to a focus.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from planewright.base.problems import RangeProblem
 from planewright.optics.elements import AXES, Axis, Gap, Lens, Mirror, Train, steps
-from planewright.optics.gauss import FWHM_OF_RADIUS, end_beam, step_matrix, trace
-
-_NUDGE_MM = 0.005
+from planewright.optics.gauss import (
+    Beam,
+    Matrix,
+    carry,
+    end_beam,
+    start_beam,
+    trace,
+    train_matrix,
+)
 
 
 @dataclass(frozen=True)
-class Sensitivity:
-    """What one adjustment does to the sheet, for a small move.
+class Reaction:
+    """How the sheet answers, in one axis, to one part of the train.
 
     Parameters
     ----------
     element : int
-        Which element is moved.
-    knob : str
-        ``"turn"`` of a mirror (per degree), ``"across"`` or ``"along"`` of a lens (per mm).
+        Which element.
     axis : {"y", "z"}
-        Axis of the beam in which the effect is stated.
-    shift_um : float
-        Sideways move of the light in the middle of the field, µm per unit.
-    tilt_deg : float
-        Change of the light's direction there, degrees per unit.
-    waist_um : float
-        Move of the waist along the light, µm per unit.
-    fwhm_um : float
-        Change of the FWHM in the middle of the field, µm per unit.
+        Axis of the beam.
+    waist_um_per_um : float
+        Move of the axis's waist along the light for a unit move of the part along the light, its
+        neighbours at rest.
+    shift_um_per_um : float
+        Shift of the light sideways at the middle of the field for a unit move of the part sideways.
+    tilt_mrad_per_um : float
+        Turn of the light there for a unit move of the part sideways, mrad/µm.
+    shift_um_per_mrad : float
+        Shift sideways for a unit turn of a mirror; 0 for a lens.
+    tilt_mrad_per_mrad : float
+        Turn of the light for a unit turn of a mirror; 0 for a lens. A mirror in the rear focal
+        plane of the last lens shifts the sheet and does not turn it.
     """
 
     element: int
-    knob: str
     axis: Axis
-    shift_um: float = 0.0
-    tilt_deg: float = 0.0
-    waist_um: float = 0.0
-    fwhm_um: float = 0.0
-
-    @property
-    def unit(self) -> str:
-        """What the figures are per."""
-        return "degree" if self.knob == "turn" else "mm"
+    waist_um_per_um: float
+    shift_um_per_um: float
+    tilt_mrad_per_um: float
+    shift_um_per_mrad: float
+    tilt_mrad_per_mrad: float
 
 
-def sensitivities(train: Train) -> tuple[Sensitivity, ...]:
-    """Return what turning each mirror and moving each lens does to the sheet.
+def reactions(train: Train) -> tuple[Reaction, ...]:
+    """Return how the sheet answers to every lens and mirror of a train.
 
     Parameters
     ----------
@@ -60,200 +65,217 @@ def sensitivities(train: Train) -> tuple[Sensitivity, ...]:
 
     Returns
     -------
-    tuple of Sensitivity
-        Sideways effects follow exactly from the ray matrices (a turned mirror adds an angle, a
-        lens off its axis adds its power times the offset); those along the light are central
-        differences. A lens is moved along between the gaps next to it, the rest staying.
+    tuple of Reaction
+        Two for each lens and mirror, y and then z. Angles are those in the last medium.
     """
-    out: list[Sensitivity] = []
+    out = []
     for number, element in enumerate(train.elements):
+        if not isinstance(element, (Lens, Mirror)):
+            continue
         for axis in AXES:
+            onward = train_matrix(train, axis, start=number + 1)
             if isinstance(element, Mirror):
-                kick = math.radians(element.turn_factor(axis))
-                out.append(_sideways(train, number, "turn", axis, kick))
-            elif isinstance(element, Lens) and element.acts_on in ("both", axis):
-                step = next(s for s in steps(train) if s.element == number)
-                kick = step.power(axis) / step.index_after
-                out.append(_sideways(train, number, "across", axis, kick))
-                along = _along(train, number, axis)
-                if along is not None:
-                    out.append(along)
+                turn = element.turn_factor(axis)
+                shift, tilt = turn * float(onward[0, 1]), turn * float(onward[1, 1])
+                out.append(Reaction(number, axis, 0.0, 0.0, 0.0, shift, tilt))
+                continue
+            own = train_matrix(train, axis, start=number, stop=number + 1)
+            kick = -float(own[1, 0])  # rad per mm off axis, in the medium behind the lens
+            ahead, behind = (beam_moved(train, number, mm, axis) for mm in (-1e-3, 1e-3))
+            waist = (behind.to_waist_um - ahead.to_waist_um) / 2.0
+            shift, tilt = kick * float(onward[0, 1]), kick * float(onward[1, 1])
+            out.append(Reaction(number, axis, waist, shift, tilt, 0.0, 0.0))
     return tuple(out)
 
 
-def _sideways(train: Train, number: int, knob: str, axis: Axis, kick: float) -> Sensitivity:
-    ray = np.array([0.0, kick])
-    for step in steps(train):
-        if step.element > number:
-            ray = step_matrix(step, axis) @ ray
-    return Sensitivity(number, knob, axis, float(ray[0]) * 1e3, math.degrees(float(ray[1])))
-
-
-def _along(train: Train, number: int, axis: Axis) -> Sensitivity | None:
-    moved = [move_along(train, number, by) for by in (-_NUDGE_MM, _NUDGE_MM)]
-    low, high = moved
-    if low is None or high is None:
-        return None
-    ends = [end_beam(t, axis) for t in (low, high)]
-    per = 2 * _NUDGE_MM
-    return Sensitivity(
-        number,
-        "along",
-        axis,
-        waist_um=(ends[1].to_waist_um - ends[0].to_waist_um) / per,
-        fwhm_um=FWHM_OF_RADIUS * (ends[1].radius_um - ends[0].radius_um) / per,
-    )
-
-
-def move_along(train: Train, number: int, by_mm: float) -> Train | None:
-    """Return the train with one element moved downstream between its neighbours.
+def beam_moved(train: Train, element: int, along_mm: float, axis: Axis) -> Beam:
+    """Return the beam at the end of a train, one part of which is moved along the light.
 
     Parameters
     ----------
     train : Train
         The train.
-    number : int
-        Which element.
-    by_mm : float
-        How far, mm; negative towards the laser.
+    element : int
+        Which element to move; its neighbours stay.
+    along_mm : float
+        Move, mm, positive downstream.
+    axis : {"y", "z"}
+        Axis.
 
     Returns
     -------
-    Train or None
-        None if there is no gap behind the element to move into, or either gap is too short.
-        The start of the train serves as a gap of any length.
+    Beam
+        The beam at the middle of the field.
+
+    Raises
+    ------
+    RangeProblem
+        If there is no such element.
     """
-    elements = list(train.elements)
-    after = number + 1
-    if after >= len(elements) or not isinstance(elements[after], Gap):
-        return None
-    behind = elements[after]
-    assert isinstance(behind, Gap)
-    if behind.length_mm - by_mm < 0:
-        return None
-    elements[after] = replace(behind, length_mm=behind.length_mm - by_mm)
-    if number == 0:
-        return replace(
-            train,
-            elements=tuple(elements),
-            waist_ahead_y_mm=train.waist_ahead_y_mm - by_mm,
-            waist_ahead_z_mm=train.waist_ahead_z_mm - by_mm,
-        )
-    before = elements[number - 1]
-    if not isinstance(before, Gap) or before.length_mm + by_mm < 0:
-        return None
-    elements[number - 1] = replace(before, length_mm=before.length_mm + by_mm)
-    return replace(train, elements=tuple(elements))
+    if not 0 <= element < len(train.elements):
+        raise RangeProblem("There is no such element in this train.", got=f"number {element}")
+    before = train_matrix(train, axis, stop=element)
+    own = train_matrix(train, axis, start=element, stop=element + 1)
+    after = train_matrix(train, axis, start=element + 1)
+    whole = after @ _free(-along_mm) @ own @ _free(along_mm) @ before
+    end = end_beam(train, axis)
+    q = carry(start_beam(train, axis).q_mm, whole)
+    return Beam(q, end.index, end.wavelength_nm, end.beam_quality)
+
+
+def _free(length_mm: float) -> Matrix:
+    return np.array([[1.0, length_mm], [0.0, 1.0]])
 
 
 @dataclass(frozen=True)
 class Focus:
-    """A place where one axis of the light comes to a waist.
+    """A place where the light of one axis comes together.
 
     Parameters
     ----------
-    element : int
-        The gap or wall in which it lies.
     axis : {"y", "z"}
-        Axis that is focused.
+        Axis.
+    element : int
+        The gap or wall in which it lies; of a focus beyond the field, the last element.
     path_mm : float
-        Path from the start of the train, mm.
+        Place along the path from the train's start, mm.
     from_field_mm : float
-        The same from the middle of the field, mm; negative before it.
-    waist_um : float
-        1/e² radius there, µm.
-    other_um : float
-        1/e² radius of the other axis there, µm.
+        Distance from the middle of the field, mm, negative upstream.
+    radius_um : float
+        1/e² radius, µm.
     rayleigh_um : float
-        Rayleigh range there, µm.
+        Rayleigh range, µm.
+    brighter : float
+        Peak irradiance there over that in the middle of the field.
+    to_surface_mm : float
+        Distance to the nearest lens, mirror or surface, mm.
+    is_sheet : bool
+        True for the focus that makes the sheet; the others are stray.
     """
 
-    element: int
     axis: Axis
+    element: int
     path_mm: float
     from_field_mm: float
-    waist_um: float
-    other_um: float
+    radius_um: float
     rayleigh_um: float
+    brighter: float
+    to_surface_mm: float
+    is_sheet: bool
 
-    def irradiance_w_m2(self, power_mw: float) -> float:
-        """Return the peak irradiance there, W/m²."""
-        return 2e-3 * power_mw / (math.pi * self.waist_um * self.other_um * 1e-12)
 
-
-def foci(train: Train) -> tuple[Focus, ...]:
-    """Return every waist inside the train, in order of the path.
+def foci(train: Train, *, beyond_mm: float = 0.0) -> tuple[Focus, ...]:
+    """Return every focus along a train, the sheet's own among them.
 
     Parameters
     ----------
     train : Train
         The train.
+    beyond_mm : float
+        How far to look beyond the middle of the field, mm: to the far wall of the cell.
 
     Returns
     -------
     tuple of Focus
-        Both axes; waists of a beam that is as good as parallel (Rayleigh range longer than
-        the train) are left out.
+        In order along the path. A waist counts as a focus if its Rayleigh range is shorter than
+        the path it lies in. A focus within a millimetre of a surface shows every grain of dust
+        on it in the sheet; one in the cell besides the sheet's own lights a second line.
     """
-    traces = {axis: trace(train, axis) for axis in AXES}
-    whole = traces["y"][-1].path_mm
-    found: list[Focus] = []
-    for axis in AXES:
-        other = traces["z" if axis == "y" else "y"]
-        for own, cross in zip(traces[axis], other, strict=True):
-            if own.step is None or not own.step.length_mm:
+    if not beyond_mm >= 0:
+        raise RangeProblem("A distance cannot be negative.", got=f"{beyond_mm:g} mm")
+    paths = _paths(train, beyond_mm)
+    ends = {axis: end_beam(train, axis) for axis in AXES}
+    area = ends["y"].radius_um * ends["z"].radius_um
+    thin: Axis = "z" if ends["z"].waist_um <= ends["y"].waist_um else "y"
+    field = sum(step.length_mm for step in steps(train))
+    out: list[Focus] = []
+    for start, stop, element, beams in paths:
+        for axis in AXES:
+            beam = beams[axis]
+            at = beam.to_waist_um * 1e-3
+            length = stop - start
+            if not 0 <= at < length or beam.rayleigh_um * 1e-3 > length:
                 continue
-            along = own.beam.to_waist_um * 1e-3
-            if 0 <= along < own.step.length_mm and own.beam.rayleigh_um * 1e-3 < whole:
-                found.append(
-                    Focus(
-                        own.step.element,
-                        axis,
-                        own.path_mm + along,
-                        own.path_mm + along - whole,
-                        own.beam.waist_um,
-                        float(cross.beam.at(along * 1e3)),
-                        own.beam.rayleigh_um,
-                    )
+            other = beams["y" if axis == "z" else "z"]
+            there = beam.waist_um * float(other.at(at * 1e3))
+            out.append(
+                Focus(
+                    axis,
+                    element,
+                    start + at,
+                    start + at - field,
+                    beam.waist_um,
+                    beam.rayleigh_um,
+                    area / there,
+                    min(at if start > 0 else math.inf, length - at),
+                    False,
                 )
-    return tuple(sorted(found, key=lambda f: f.path_mm))
-
-
-def stray_foci(train: Train, *, near_mm: float = 1.0) -> tuple[Focus, ...]:
-    """Return the waists that lie where they burn or mislead.
-
-    Parameters
-    ----------
-    train : Train
-        The train.
-    near_mm : float
-        How near to glass or a mirror a waist counts as on it, mm.
-
-    Returns
-    -------
-    tuple of Focus
-        Waists on or in a lens, mirror or wall, and waists of the sheet's height in the last
-        medium: there the light is a line or a spot, not a sheet.
-    """
-    thin: Axis = "z"
-    if end_beam(train, "y").waist_um < end_beam(train, "z").waist_um:
-        thin = "y"
-    surfaces = _surfaces(train)
-    last = max((s.element for s in steps(train) if s.index != s.index_after), default=-1)
-    out = []
-    for focus in foci(train):
-        on_glass = surfaces.size and np.min(np.abs(surfaces - focus.path_mm)) < near_mm
-        solid = not isinstance(train.elements[focus.element], Gap)
-        misleads = focus.axis != thin and focus.element >= last and last >= 0
-        if on_glass or solid or misleads:
-            out.append(focus)
+            )
+    out.sort(key=lambda focus: focus.path_mm)
+    own = [k for k, focus in enumerate(out) if focus.axis == thin]
+    if own:
+        sheet = min(own, key=lambda k: abs(out[k].from_field_mm))
+        last = paths[-1]
+        if last[0] <= out[sheet].path_mm <= last[1]:
+            out[sheet] = Focus(**{**out[sheet].__dict__, "is_sheet": True})
     return tuple(out)
 
 
-def _surfaces(train: Train) -> NDArray[np.float64]:
-    places, path = [], 0.0
-    for step in steps(train):
-        if not step.length_mm and not isinstance(train.elements[step.element], Gap):
-            places.append(path)
-        path += step.length_mm
-    return np.array(places)
+def _paths(train: Train, beyond_mm: float) -> list[tuple[float, float, int, dict[Axis, Beam]]]:
+    """Return start, stop, element and beams of each unbroken path, the last one made longer."""
+    out: list[tuple[float, float, int, dict[Axis, Beam]]] = []
+    joined = False
+    for at_y, at_z in zip(trace(train, "y"), trace(train, "z"), strict=True):
+        step = at_y.step
+        if step is None:
+            break
+        if not step.length_mm:
+            joined = joined and isinstance(train.elements[step.element], Gap)
+            continue
+        stop = at_y.path_mm + step.length_mm
+        if joined:
+            start, _, element, beams = out[-1]
+            out[-1] = (start, stop, element, beams)
+        else:
+            out.append((at_y.path_mm, stop, step.element, {"y": at_y.beam, "z": at_z.beam}))
+        joined = True
+    if out:
+        start, stop, element, beams = out[-1]
+        out[-1] = (start, stop + beyond_mm, element, beams)
+    return out
+
+
+def mirror_turn_mrad(reaction: Reaction, shift_um: float) -> float:
+    """Return by how much to turn a mirror to shift the sheet by a distance, mrad.
+
+    Parameters
+    ----------
+    reaction : Reaction
+        How the sheet answers to the mirror.
+    shift_um : float
+        Wanted shift at the middle of the field, µm.
+
+    Returns
+    -------
+    float
+        Turn, mrad.
+
+    Raises
+    ------
+    RangeProblem
+        If the mirror does not shift the light.
+    """
+    if abs(reaction.shift_um_per_mrad) < 1e-9:
+        raise RangeProblem(
+            "Turning this part does not shift the sheet.", got=f"element {reaction.element}"
+        )
+    return shift_um / reaction.shift_um_per_mrad
+
+
+def lens_move_um(reaction: Reaction, waist_um: float) -> float:
+    """Return by how much to move a lens along the light to move the waist by a distance, µm."""
+    if abs(reaction.waist_um_per_um) < 1e-9:
+        raise RangeProblem(
+            "Moving this part does not move the waist.", got=f"element {reaction.element}"
+        )
+    return waist_um / reaction.waist_um_per_um

@@ -295,7 +295,7 @@ def sheet(train: Train, *, aberrated: bool = True) -> Sheet:
     Raises
     ------
     RangeProblem
-        If almost no light passes an opening.
+        If almost no light passes an opening, or there are over 10 waves of aberration.
     """
     ends: dict[Axis, Beam] = {"y": end_beam(train, "y"), "z": end_beam(train, "z")}
     thin: Axis = "z" if ends["z"].waist_um <= ends["y"].waist_um else "y"

@@ -45,7 +45,7 @@ def specks(rows: int, columns: int, rng: np.random.Generator, *, count: int) -> 
 def camera_pairs(
     camera: TrueCamera, rng: np.random.Generator, *, shape: tuple[int, int] = (160, 200)
 ) -> tuple[list[tuple[Image, Image]], list[tuple[Image, Image]], list[float]]:
-    """Return darks, flats and exposures: uneven, dirty, with pattern, hot pixels and a lamp's drift."""
+    """Return darks, flats, exposures: uneven, dirty, with hot pixels, sparks and a lamp's drift."""
     capacity = (camera.white - camera.black) * camera.electrons_per_count
     fixed = camera.black + rng.normal(0, 0.7, shape)
     response = rng.normal(1, 0.01, shape)

@@ -292,8 +292,9 @@ def _fitted(
         fit = robust_fit(design, variance, count / (2.0 * model**2))
         model = np.maximum(design @ fit.value, 0.1 * max(dark_variance, QUANTISATION))
     slope = float(fit.value[1])
-    inflate = max(1.0, fit.scatter) * student_factor(mean.size - 2)
-    slope_sigma = float(np.sqrt(fit.bread[1, 1])) * inflate
+    # The weights are known, so that a scatter below theirs is luck.
+    inflate = max(1.0, 1.0 / fit.scatter) * student_factor(mean.size - 2)
+    slope_sigma = float(np.sqrt(fit.covariance[1, 1])) * inflate
     if not slope > 3.0 * slope_sigma:
         return _refused("the noise does not grow with the light: these are no raw photographs")
     gain = 1.0 / slope

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,14 +101,17 @@ def robust_fit(
     Returns
     -------
     LinearFit
-        With Tukey's biweight.
+        With Tukey's biweight [1]_. Covariance, scatter and bread are those of an M-estimate [2]_:
+        to take a weighted fit's own would tell too small an uncertainty.
 
     References
     ----------
     .. [1] P. W. Holland and R. E. Welsch, Communications in Statistics A6, 813 (1977).
+    .. [2] P. J. Huber, Robust Statistics (1981), section 7.6.
     """
     base = np.ones(len(data)) if weight is None else np.asarray(weight, dtype=np.float64)
     fit = linear_fit(design, data, base)
+    spread = 0.0
     for _ in range(rounds):
         far = np.abs(fit.residual) * np.sqrt(base)
         spread = _MAD * float(np.median(far[base > 0]))
@@ -119,7 +122,26 @@ def robust_fit(
         fit = linear_fit(design, data, base * kept)
         if np.allclose(before, fit.value, rtol=1e-10, atol=0.0):
             break
-    return fit
+    return _as_estimate(fit, design, base, reach) if spread > 0 else fit
+
+
+def _as_estimate(fit: LinearFit, design: Floats, base: Floats, reach: float) -> LinearFit:
+    """Return a biweight fit with the covariance that an M-estimate has."""
+    far = fit.residual * np.sqrt(base)
+    spread = _MAD * float(np.median(np.abs(far[base > 0])))
+    square = np.minimum((far / (reach * spread)) ** 2, 1.0) if spread > 0 else 0.0 * far
+    slope = (1.0 - square) * (1.0 - 5.0 * square)  # of the biweight's influence
+    counted = int(np.count_nonzero(base))
+    freedom, mean = counted - design.shape[1], float(slope[base > 0].mean())
+    if freedom <= 0 or mean < 0.2:
+        return fit
+    scatter = float(np.sqrt((base * (1.0 - square) ** 4 * fit.residual**2).sum() / freedom)) / mean
+    scale = np.linalg.norm(design, axis=0)
+    scale[scale == 0] = 1.0
+    scaled = design / scale
+    plain = np.linalg.pinv(scaled.T @ (scaled * base[:, None])) / np.outer(scale, scale)
+    bread = np.linalg.pinv(scaled.T @ (scaled * (base * slope)[:, None])) / np.outer(scale, scale)
+    return replace(fit, covariance=plain * scatter**2, scatter=scatter, bread=bread)
 
 
 def clustered(fit: LinearFit, design: Floats, cluster: NDArray[np.intp]) -> Floats:

@@ -4,12 +4,13 @@
 
 Both layouts (a cylinder into the cell, with and without a relay; a cylinder in the rear focal
 plane of an objective), lenses at least 3 beam radii wide to each side, M² = 1, a wall and a liquid,
-the NA in the liquid up to 0.2. For each train: the sheet's thickness at the waist, and one and two
-Rayleigh ranges to both sides of it, by ray matrices and by the angular spectrum, whose last path
-is exact in angle; and the waist's place. First with lenses corrected for the cell, where both must
-agree; then with the wall's and the liquid's own aberration, which ray matrices do not know, and
-with the estimate of it that a sheet includes. `--slits` cuts the same trains by a slit before the
-last lens and holds the thickness against the diffraction integral for that truncation.
+the NA in the liquid up to 0.2 and nowhere over 0.3. For each train: the sheet's thickness at the
+waist, and one and two Rayleigh ranges to both sides of it, by ray matrices and by the angular
+spectrum, whose last path is exact in angle; and the waist's place. First with lenses corrected for
+the cell, where both must agree; then with the wall's and the liquid's own aberration, which ray
+matrices do not know, and with the estimate of it that a sheet includes. `--slits` cuts the same
+trains by a slit before the last lens and holds the thickness against the diffraction integral for
+that truncation; with few Fresnel zones across the slit the brightest place moves to the lens.
 """
 
 from __future__ import annotations
@@ -74,7 +75,12 @@ def _wide_lenses(train: Train, radii: float = 3.0) -> Train:
 def usable(train: Train) -> bool:
     """Return whether a train is one that the claim is about."""
     beam = end_beam(train, "z")
-    return beam.numerical_aperture <= 0.2 and abs(beam.to_waist_um) < 0.05 * beam.rayleigh_um
+    steepest = max(s.beam.numerical_aperture for s in trace(train, "z"))  # in a relay, say
+    return (
+        beam.numerical_aperture <= 0.2
+        and steepest <= 0.3
+        and abs(beam.to_waist_um) < 0.05 * beam.rayleigh_um
+    )
 
 
 def compare(train: Train, axis: Axis = "z", *, aberrations: bool = False) -> dict[str, float]:

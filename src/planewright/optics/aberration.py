@@ -16,10 +16,12 @@ from scipy.optimize import brentq, minimize_scalar
 from planewright.base.problems import RangeProblem
 from planewright.optics.elements import Axis, Facing, Gap, Lens, Shape, Train, Wall
 from planewright.optics.gauss import Station, trace
+from planewright.optics.quadrature import panels
 
 MARECHAL_WAVES = 1.0 / 14.0  # rms at which four fifths of the peak are left
 ROUND_RMS = 1.0 / (6.0 * math.sqrt(5.0))  # of W040 at the rim, best focus, evenly lit round pupil
 SLIT_RMS = 8.0 / 105.0  # the same for an evenly lit slit
+_WHOLE_BEAM = 1.5  # 1/e² radii that hold all but 0.3 % of a beam's light
 
 
 def shape_factor(lens: Lens) -> float | None:
@@ -273,8 +275,8 @@ class Spherical:
     rms_waves : float
         At best focus, weighted by the light that passes, in wavelengths.
     peak_to_valley_waves : float
-        At best focus inside the 1/e² radius or the opening, whichever is narrower: what Rayleigh's
-        quarter-wave rule is about.
+        At best focus over 1.5 of the beam's 1/e² radii (99.7 % of its light) or the opening,
+        whichever is narrower: what Rayleigh's quarter-wave rule is about.
     beam_quality : float
         Factor on M² by second moments, of the beam if it is not cut.
     """
@@ -339,7 +341,7 @@ def spherical(train: Train, axis: Axis) -> Spherical:
         waves,
         edge,
         abs(waves) * balanced_rms(edge),
-        abs(waves) * min(edge, 1.0) ** 4 / 4.0,
+        abs(waves) * min(edge, _WHOLE_BEAM) ** 4 / 4.0,
         # variance of the slope 4 W x³/w⁴ less its part along x, for a Gaussian of σ = w/2
         math.sqrt(1.0 + 6.0 * math.pi**2 * effective**2),
     )
@@ -385,8 +387,8 @@ def balanced_rms(edge_radii: float) -> float:
     if not edge_radii > 0:
         raise RangeProblem("A slit must be open.", got=f"{edge_radii:g}")
     reach = min(edge_radii, 4.5)
-    x, weight = np.polynomial.legendre.leggauss(160)
-    x, weight = x * reach, weight * np.exp(-2.0 * (x * reach) ** 2)
+    x, weight = panels(160, reach)
+    weight = weight * np.exp(-2.0 * x**2)
     root = np.sqrt(weight / weight.sum())
     basis = np.stack([np.ones_like(x), x**2], axis=1) * root[:, None]
     fit = np.linalg.lstsq(basis, x**4 * root, rcond=None)[0]
@@ -459,8 +461,7 @@ class _Pupil:
 
     def __init__(self, waves: float, edge_radii: float) -> None:
         reach = min(edge_radii, 3.6)
-        self.rho, weight = np.polynomial.legendre.leggauss(240 + 12 * math.ceil(abs(waves)) * 8)
-        self.rho = self.rho * reach
+        self.rho, weight = panels(240 + 96 * math.ceil(abs(waves)), reach)
         phase = -2.0 * np.pi * waves * self.rho**4
         self.lit = weight * np.exp(-(self.rho**2) + 1j * phase)
         self.waves, self.reach = waves, reach

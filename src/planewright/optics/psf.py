@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import jv
 
 from planewright.base.problems import RangeProblem
+from planewright.optics.quadrature import panels
 
 VECTORIAL_ABOVE = 0.6  # sin of the half angle above which polarization widens a point by over 2 %
 _MOST_NODES = 6000
@@ -150,7 +151,7 @@ def point_image(
 
 def _pupil_nodes(lens: PupilLens, count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return sines of the angle and weights (solid angle times the pupil's amplitude)."""
-    nodes, weights = np.polynomial.legendre.leggauss(count)
+    nodes, weights = panels(count, 1.0)
     n, na = lens.index, lens.numerical_aperture
     least = math.sqrt(1.0 - (na / n) ** 2)
     # nodes even in cos θ: dΩ = 2π d(cos θ)

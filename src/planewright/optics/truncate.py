@@ -19,6 +19,7 @@ from scipy.special import erf, j0
 from planewright.base.problems import RangeProblem
 from planewright.optics.elements import Axis, Step, Train, steps
 from planewright.optics.gauss import Matrix, Station, step_matrix, trace
+from planewright.optics.quadrature import panels
 
 CUT_BELOW_RADII = 2.5  # an edge nearer than this many 1/e² radii shapes the focus (over 0.1 %)
 _SAME_PLANE = 400.0  # Fresnel number above which two openings count as one
@@ -68,7 +69,7 @@ def slit_focus(truncation: float) -> CutFocus:
         If the truncation is below 0.05: the slit then cuts nothing.
     """
     _check_truncation(truncation)
-    s, weight = _legendre(200, 0.5)
+    s, weight = panels(200, 0.5)
     lit = np.exp(-4.0 * (s / truncation) ** 2) * weight
 
     def field(u: ArrayLike) -> NDArray[np.float64]:
@@ -97,7 +98,7 @@ def circle_focus(truncation: float) -> CutFocus:
         If the truncation is below 0.05.
     """
     _check_truncation(truncation)
-    s, weight = _legendre(200, 0.25)
+    s, weight = panels(200, 0.25)
     r = s + 0.25
     lit = np.exp(-4.0 * (r / truncation) ** 2) * weight * r
 
@@ -116,11 +117,6 @@ def _check_truncation(truncation: float) -> None:
             expected="0.05 or more",
             do="use the uncut beam",
         )
-
-
-def _legendre(count: int, half: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    nodes, weights = np.polynomial.legendre.leggauss(count)
-    return nodes * half, weights * half
 
 
 def _focus(
@@ -324,10 +320,10 @@ def _nodes(
     reach = min(half_mm, _WHOLE_BEAM * station.beam.radius_um * 1e-3)
     reduced = abs(onward[0, 1]) / station.beam.index
     if not after or reduced == 0:
-        return _legendre(_count(96 + bends), reach)
+        return panels(_count(96 + bends), reach)
     residual = abs(onward[0, 0] / reduced - station.beam.convergence_per_mm * station.beam.index)
     fringes = (residual * reach**2 + 2 * reach * after[0][1] / reduced) / wavelength_mm
-    return _legendre(_count(fringes + bends), reach)
+    return panels(_count(fringes + bends), reach)
 
 
 def _count(fringes: float) -> int:

@@ -18,7 +18,7 @@ from scipy import fft
 from scipy.optimize import brentq, minimize_scalar
 
 from planewright.base.problems import RangeProblem
-from planewright.optics.aberration import design_indices, lens_w040_um
+from planewright.optics.aberration import design_indices, lens_w040_um, spherical
 from planewright.optics.elements import Axis, Lens, Train
 from planewright.optics.gauss import Station, trace
 
@@ -29,6 +29,7 @@ _REACH = 4.2  # 1/e² radii within which a beam is followed; beyond lies 1e-16 o
 _LEAST_REACH = 2.6  # the same for steep light, which cannot be steeper than 90°
 _MOST_SAMPLES = 1 << 21
 _LOST = 1e-5  # light at the rim of a grid that is still taken for none
+_LOST_CUT = 3e-4  # the same behind a sharp edge, whose light goes everywhere
 
 
 @dataclass(frozen=True)
@@ -38,9 +39,10 @@ class Wave:
     Parameters
     ----------
     p : ndarray of shape (K,)
-        Directions, n sin θ.
+        Directions, n sin θ, from 0 on: a train is centred, so its light is even across the axis.
     spectrum : ndarray of shape (K,)
-        Complex spectrum at the end of the train, of a beam of unit power before it was cut.
+        Complex spectrum at the end of the train, both signs of the direction together, of a beam
+        of unit power before it was cut.
     index : float
         Index of the last medium.
     wavelength_um : float
@@ -70,7 +72,8 @@ class Wave:
         k = 2.0 * np.pi / self.wavelength_um
         along = np.sqrt(self.index**2 - self.p**2) - self.index
         carried = self.spectrum * np.exp(1j * k * beyond_um * along)
-        return np.asarray(np.exp(1j * k * np.multiply.outer(x, self.p)) @ carried)
+        even = np.cos(k * np.multiply.outer(x, self.p))
+        return np.asarray(even @ carried.real + 1j * (even @ carried.imag))
 
     def profile(self, across_um: ArrayLike, *, beyond_um: float = 0.0) -> Floats:
         """Return the light across the beam.
@@ -94,7 +97,7 @@ class Wave:
         away = (beyond_um - self.waist_near_um) / self.rayleigh_um
         step = self.radius_um * math.hypot(1.0, away) / 40.0
         for _ in range(4):
-            across: Floats = np.arange(-240, 241) * np.float64(step)
+            across: Floats = np.arange(241) * np.float64(step)
             light = self.profile(across, beyond_um=beyond_um)
             fwhm, full = _full(across, light, 0.5), _full(across, light, math.exp(-2.0))
             if fwhm is not None and full is not None:
@@ -102,7 +105,7 @@ class Wave:
             step *= 2.0
         raise RangeProblem(
             "The light is spread over more than the sheet's surroundings.",
-            got=f"over {across[-1] - across[0]:.0f} µm",
+            got=f"over {2 * across[-1]:.0f} µm",
             do="lessen the aberration, or the openings that cut the beam",
         )
 
@@ -110,13 +113,10 @@ class Wave:
 def _full(across: Floats, light: Floats, level: float) -> float | None:
     """Return the outermost full width at a fraction of the peak; None if it is out of reach."""
     want = level * float(light.max())
-    above = np.flatnonzero(light >= want)
-    first, last = int(above[0]), int(above[-1])
-    if first == 0 or last == len(light) - 1:
+    out = int(np.flatnonzero(light >= want)[-1])
+    if out == len(light) - 1:
         return None
-    left = np.interp(want, light[first - 1 : first + 1], across[first - 1 : first + 1])
-    right = np.interp(-want, -light[last : last + 2], across[last : last + 2])
-    return float(right - left)
+    return 2.0 * float(np.interp(-want, -light[out : out + 2], across[out : out + 2]))
 
 
 @dataclass(frozen=True)
@@ -179,13 +179,15 @@ def wave_sheet(train: Train, axis: Axis = "z", *, aberrations: bool = True) -> W
     """
     wave = propagate(train, axis, aberrations=aberrations)
     middle = np.zeros(1)
-    places = wave.waist_near_um + wave.rayleigh_um * np.linspace(-8.0, 8.0, 129)
+    bent = abs(spherical(train, axis).waves) / train.beam_quality(axis) if aberrations else 0.0
+    reach = 8.0 + 20.0 * bent  # aberration of a wave moves the focus by some Rayleigh ranges
+    places = wave.waist_near_um + wave.rayleigh_um * np.linspace(-reach, reach, 161)
 
     def dark(at: float) -> float:
         return -float(wave.profile(middle, beyond_um=at)[0])
 
     k = int(np.argmin([dark(float(p)) for p in places]))
-    if k in (0, 128):
+    if k in (0, 160):
         raise RangeProblem(
             "The light has no focus near the middle of the field.",
             got=f"brightest {places[k]:.0f} µm away, where the search ends",
@@ -262,7 +264,7 @@ def choose_grid(train: Train, axis: Axis, *, most_samples: int = _MOST_SAMPLES) 
     widest = max(s.beam.radius_um for s in stations)
     steepest = max(s.beam.numerical_aperture for s in stations)
     slits = [2e3 * s.step.half_mm(axis) for s in stations if s.step is not None]
-    fringes = max((8.0 * wavelength_um / slit for slit in slits if slit < 2 * widest), default=0.0)
+    fringes = max((16.0 * wavelength_um / slit for slit in slits if slit < 2 * widest), default=0.0)
     p_most = max(min(_REACH * steepest, 0.995), fringes)
     if p_most < _LEAST_REACH * steepest or p_most > 0.995:
         raise RangeProblem(
@@ -330,6 +332,8 @@ def propagate(
         if not step.power(axis) and math.isinf(step.half_mm(axis)):
             continue
         field = path.carry(field, x)
+        if step.half_mm(axis) * 1e3 < 3.0 * station.beam.radius_um:
+            path.lost = _LOST_CUT
         field = _through(field, x, train, station, axis, wavelength_um, aberrations)
     last = stations[-1].beam
     near = last.to_waist_um
@@ -349,6 +353,7 @@ class _Path:
         self.inside = np.abs(p) < 0.999
         self.p2 = np.where(self.inside, p, 0.0) ** 2
         self.phase = np.zeros_like(p)
+        self.lost = _LOST
 
     def add(self, length_mm: float, index: float, design: float | None) -> None:
         """Add a path; its own aberration against the index that the lens focuses in."""
@@ -367,20 +372,20 @@ class _Path:
         spectrum = fft.fft(field, workers=1) * np.where(self.inside, np.exp(1j * self.phase), 0.0)
         light = np.abs(spectrum) ** 2
         most = np.abs(self.p).max()
-        _need_room(light, np.abs(self.p) > 0.93 * min(most, 0.999), "directions")
+        _need_room(light, np.abs(self.p) > 0.93 * min(most, 0.999), "directions", self.lost)
         self.phase = np.zeros_like(self.p)
         out = np.asarray(fft.ifft(spectrum, workers=1))
-        _need_room(np.abs(out) ** 2, np.abs(x) > 0.93 * np.abs(x).max(), "width")
+        _need_room(np.abs(out) ** 2, np.abs(x) > 0.93 * np.abs(x).max(), "width", self.lost)
         return out
 
 
-def _need_room(light: Floats, rim: NDArray[np.bool_], what: str) -> None:
+def _need_room(light: Floats, rim: NDArray[np.bool_], what: str, most: float) -> None:
     lost = float(light[rim].sum() / light.sum())
-    if not lost < _LOST:
+    if not lost < most:
         raise RangeProblem(
             "The grid for wave optics is too small for this light.",
             got=f"{100 * lost:.2g} % of the light at the rim of its {what}",
-            expected=f"below {100 * _LOST:g} %",
+            expected=f"below {100 * most:g} %",
             do="widen the narrowest opening or lessen the aberration; or give a larger grid",
         )
 
@@ -432,9 +437,11 @@ def _narrowed(
     half = min(half, len(x) // 2)
     middle = len(x) // 2
     near = np.roll(field[middle - half : middle + half], -half)
-    spectrum = fft.fft(near, workers=1)
-    p = fft.fftfreq(2 * half, spacing) * wavelength_um
-    keep = np.abs(p) < 0.999
+    both = fft.fft(near, workers=1)
+    spectrum = both[:half].copy()
+    spectrum[1:] += both[:-half:-1]
+    p: Floats = np.arange(half) * np.float64(wavelength_um / (2 * half * spacing))
+    keep = p < 0.999
     p, spectrum = p[keep], spectrum[keep]
     k = 2.0 * np.pi / wavelength_um
     back = np.exp(-1j * k * shift_um * (np.sqrt(last.index**2 - p**2) - last.index))

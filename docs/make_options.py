@@ -29,7 +29,8 @@ def table(model: type[Settings], name: str) -> str:
 
 
 def _row(row: FieldRow) -> str:
-    span = f"{row.unit}, {row.low:g} to {row.high:g}" if row.unit else ""
+    bounds = "" if row.low is None else f"{row.low:g} to {row.high:g}"
+    span = ", ".join(part for part in (row.unit, bounds) if part)
     needed = "yes" if row.needed else ""
     default = f"`{row.default}`" if row.default else ""
     return f"| `{row.key}` | {needed} | {span} | {default} | {row.help} |"

@@ -6,12 +6,12 @@ import difflib
 import re
 import tomllib
 from dataclasses import dataclass
-from typing import Any, TypeVar, get_args
+from typing import Any, NoReturn, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from planewright.base.problems import Problem, RangeProblem, SettingProblem
-from planewright.base.units import Measured, parse_measured, show
+from planewright.base.units import Measured, Stated, parse_measured, parse_ratio, show
 
 Model = TypeVar("Model", bound="Settings")
 
@@ -29,7 +29,7 @@ class Unit:
     Parameters
     ----------
     unit : str
-        Unit inside the program.
+        Unit inside the program; empty for a pure number, which may be written as one.
     low, high : float
         Range that is physically or sensibly possible, inclusive, in ``unit``.
     """
@@ -40,28 +40,48 @@ class Unit:
 
     def parse(self, text: object) -> Measured:
         """Read and check a quantity written by a person."""
-        measured = text if isinstance(text, Measured) else parse_measured(text, self.unit)
+        if isinstance(text, (Measured, Stated)):
+            measured = Measured(text.value, text.sigma)
+        elif self.unit:
+            measured = parse_measured(text, self.unit)
+        else:
+            measured = parse_ratio(text)
         if not self.low <= measured.value <= self.high:
             raise RangeProblem(
                 "This value is outside what is possible here.",
                 got=show(measured.value, self.unit),
                 expected=f"{show(self.low, self.unit)} to {show(self.high, self.unit)}",
-                do="check the number and its unit",
+                do=self._meant(measured.value),
             )
         return measured
+
+    def _meant(self, value: float) -> str:
+        """Return the likely slip: a length written in the next larger or smaller unit."""
+        lengths = ("nm", "um", "mm", "m")
+        here = lengths.index(self.unit) if self.unit in lengths else -9
+        for power in (1, -1) if here >= 0 else ():
+            likely = value * 1000.0**power
+            if self.low <= likely <= self.high and 0 <= here + power < len(lengths):
+                other, meant = show(value, lengths[here + power]), show(likely, self.unit)
+                return f"if you mean {other}, write that unit: it is {meant}"
+        return "check the number and its unit" if self.unit else "check the number"
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
         """Let pydantic read the field through ``parse``."""
         from pydantic_core import core_schema
 
-        keep_sigma = Measured in (get_args(source) or (source,))
+        kinds = get_args(source) or (source,)
 
         def read(text: object) -> Measured | float:
             try:
                 measured = self.parse(text)
             except Problem as problem:
                 raise _QuantityError(problem) from problem
-            return measured if keep_sigma else measured.value
+            if Measured in kinds:
+                return measured
+            if Stated in kinds:
+                return Stated(measured.value, measured.sigma)
+            return measured.value
 
         return core_schema.no_info_plain_validator_function(read)
 
@@ -160,6 +180,17 @@ class _QuantityError(ValueError):
     def __init__(self, problem: Problem) -> None:
         super().__init__(problem.what)
         self.problem = problem
+
+
+def refuse(problem: Problem) -> NoReturn:
+    """Refuse a table from within a model's validator; the reader adds file, line and key.
+
+    Parameters
+    ----------
+    problem : Problem
+        What is wrong with the table.
+    """
+    raise _QuantityError(problem) from problem
 
 
 def dotted(path: tuple[Any, ...]) -> str:
@@ -294,19 +325,27 @@ def field_rows(model: type[Settings], prefix: str = "") -> list[FieldRow]:
             rows += field_rows(nested[0], f"{key}.")
             continue
         unit = next((m for m in field.metadata if isinstance(m, Unit)), None)
+        low, high = (unit.low, unit.high) if unit else _bounds(field.metadata)
         default = "" if field.is_required() else _shown(field.default, unit)
         rows.append(
             FieldRow(
                 key=key,
                 unit=unit.unit if unit else "",
-                low=unit.low if unit else None,
-                high=unit.high if unit else None,
+                low=low,
+                high=high,
                 needed=field.is_required(),
                 default=default,
                 help=field.description or "",
             )
         )
     return rows
+
+
+def _bounds(metadata: list[Any]) -> tuple[float | None, float | None]:
+    """Return the range of a plain number, where both ends are stated."""
+    low = next((m.ge for m in metadata if hasattr(m, "ge")), None)
+    high = next((m.le for m in metadata if hasattr(m, "le")), None)
+    return (None, None) if low is None or high is None else (float(low), float(high))
 
 
 def _shown(value: Any, unit: Unit | None) -> str:
@@ -316,4 +355,4 @@ def _shown(value: Any, unit: Unit | None) -> str:
         value = value.value
     if isinstance(value, bool):
         return str(value).lower()
-    return f"{value:g} {unit.unit}" if unit else str(value)
+    return f"{value:g} {unit.unit}".rstrip() if unit else str(value)

@@ -37,6 +37,43 @@ class Measured:
     sigma: float | None = None
 
 
+class Stated(float):
+    """A float that remembers the uncertainty which it was stated with.
+
+    Arithmetic gives plain floats: an uncertainty is carried to a result on purpose, never by
+    the way.
+
+    Parameters
+    ----------
+    value : float
+        Best estimate.
+    sigma : float or None
+        Standard uncertainty (one sigma); None where none was stated.
+    """
+
+    __slots__ = ("sigma",)
+    sigma: float | None
+
+    def __new__(cls, value: float, sigma: float | None = None) -> Stated:
+        """Make a float with its uncertainty."""
+        made = super().__new__(cls, value)
+        made.sigma = sigma
+        return made
+
+    @property
+    def value(self) -> float:
+        """The plain float."""
+        return float(self)
+
+    @property
+    def measured(self) -> Measured:
+        """The same as a `Measured`."""
+        return Measured(float(self), self.sigma)
+
+    def __reduce__(self) -> tuple[type[Stated], tuple[float, float | None]]:
+        return Stated, (float(self), self.sigma)
+
+
 @cache
 def _registry() -> pint.UnitRegistry[float]:
     import pint
@@ -87,6 +124,43 @@ def parse_measured(text: object, unit: str, *, where: str = "") -> Measured:
     if sigma < 0:
         raise UnitProblem("An uncertainty is negative.", where=where, got=text, expected=example)
     return Measured(value, sigma)
+
+
+def parse_ratio(text: object, *, where: str = "") -> Measured:
+    """Read a pure number, as a number or as text that may carry its uncertainty.
+
+    Parameters
+    ----------
+    text : float or str
+        ``0.4``, or ``"1.10 ± 0.05"``.
+    where : str
+        File, key and line, for the problem's text.
+
+    Returns
+    -------
+    Measured
+        Value and uncertainty.
+
+    Raises
+    ------
+    UnitProblem
+        If it is no number, or has a unit.
+    """
+    parts = _PLUS_MINUS.split(text.strip()) if isinstance(text, str) else [text]
+    try:
+        if isinstance(text, bool) or len(parts) > 2:
+            raise ValueError
+        numbers = [float(part) for part in parts]  # type: ignore[arg-type]
+        if not all(math.isfinite(n) for n in numbers) or min(numbers[1:], default=0.0) < 0:
+            raise ValueError
+    except (TypeError, ValueError):
+        raise UnitProblem(
+            "This is not a plain number.",
+            where=where,
+            got=repr(text),
+            expected='a number without a unit, for example 1.1 or "1.1 ± 0.05"',
+        ) from None
+    return Measured(*numbers)
 
 
 def parse_quantity(text: object, unit: str, *, where: str = "") -> float:
@@ -201,6 +275,6 @@ def show(value: float, unit: str, *, sigma: float | None = None, digits: int = 4
     name = {"um": "µm", "deg": "°", "degC": "°C"}.get(unit, unit)
     space = "" if name == "°" else " "
     if sigma is None or sigma <= 0 or not math.isfinite(sigma):
-        return f"{value:.{digits}g}{space}{name}"
+        return f"{value:.{digits}g}{space}{name}".rstrip()
     places = max(0, 1 - math.floor(math.log10(sigma)))
-    return f"{value:.{places}f} ± {sigma:.{places}f}{space}{name}"
+    return f"{value:.{places}f} ± {sigma:.{places}f}{space}{name}".rstrip()

@@ -62,7 +62,7 @@ def test_ray_matrices_and_q():
     assert ours.to_waist_um * 1e-3 == pytest.approx(end.waistPosition, rel=1e-9)
 
 
-@pytest.mark.parametrize("slit_mm", [None, 1.0])
+@pytest.mark.parametrize("slit_mm", [None, 103 * 10.0 / 1024])
 def test_a_cylinder_by_fresnel_propagation(slit_mm):
     lp = library("LightPipes")
     nm, w, f, size, count = 532.0, 1.0, 400.0, 10.0, 1024

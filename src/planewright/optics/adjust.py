@@ -221,6 +221,35 @@ def foci(train: Train, *, beyond_mm: float = 0.0) -> tuple[Focus, ...]:
     return tuple(out)
 
 
+def stray_foci(train: Train, *, near_mm: float = 1.0, beyond_mm: float = 0.0) -> tuple[Focus, ...]:
+    """Return the foci that burn or mislead.
+
+    Parameters
+    ----------
+    train : Train
+        The train.
+    near_mm : float
+        How near to glass or a mirror a focus counts as on it, mm.
+    beyond_mm : float
+        How far to look beyond the middle of the field, mm.
+
+    Returns
+    -------
+    tuple of Focus
+        Foci on or in a lens, mirror or wall, and foci in the last medium besides the sheet's own:
+        there the light is a line or a spot, not a sheet.
+    """
+    last = max((s.element for s in steps(train) if s.index != s.index_after), default=-1)
+    out = []
+    for focus in foci(train, beyond_mm=beyond_mm):
+        on_glass = focus.to_surface_mm < near_mm
+        solid = not isinstance(train.elements[focus.element], Gap)
+        misleads = last >= 0 and focus.element > last
+        if not focus.is_sheet and (on_glass or solid or misleads):
+            out.append(focus)
+    return tuple(out)
+
+
 def _paths(train: Train, beyond_mm: float) -> list[tuple[float, float, int, dict[Axis, Beam]]]:
     """Return start, stop, element and beams of each unbroken path, the last one made longer."""
     out: list[tuple[float, float, int, dict[Axis, Beam]]] = []

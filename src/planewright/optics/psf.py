@@ -16,7 +16,7 @@ from scipy.special import jv
 from planewright.base.problems import RangeProblem
 from planewright.optics.quadrature import panels
 
-VECTORIAL_ABOVE = 0.6  # sin of the half angle above which polarization widens a point by over 2 %
+VECTORIAL_ABOVE = 0.45  # sin of the half angle at which polarization widens a point by 2 %
 _MOST_NODES = 6000
 
 

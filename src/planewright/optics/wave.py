@@ -29,7 +29,7 @@ _REACH = 4.2  # 1/e² radii within which a beam is followed; beyond lies 1e-16 o
 _LEAST_REACH = 2.6  # the same for steep light, which cannot be steeper than 90°
 _MOST_SAMPLES = 1 << 21
 _LOST = 1e-5  # light at the rim of a grid that is still taken for none
-_LOST_CUT = 3e-4  # the same behind a sharp edge, whose light goes everywhere
+_LOST_CUT = 1e-3  # the same behind a sharp edge, whose light goes everywhere
 
 
 @dataclass(frozen=True)
@@ -252,7 +252,7 @@ def choose_grid(train: Train, axis: Axis, *, most_samples: int = _MOST_SAMPLES) 
     -------
     Grid
         4.2 radii of the widest beam to each side, and directions to 4.2 times the largest NA
-        (not less than 2.6 times where that would be over 90°).
+        (not less than 2.6 times where that would be over 90°), or to the 40th fringe of a slit.
 
     Raises
     ------
@@ -264,9 +264,9 @@ def choose_grid(train: Train, axis: Axis, *, most_samples: int = _MOST_SAMPLES) 
     widest = max(s.beam.radius_um for s in stations)
     steepest = max(s.beam.numerical_aperture for s in stations)
     slits = [2e3 * s.step.half_mm(axis) for s in stations if s.step is not None]
-    fringes = max((16.0 * wavelength_um / slit for slit in slits if slit < 2 * widest), default=0.0)
-    p_most = max(min(_REACH * steepest, 0.995), fringes)
-    if p_most < _LEAST_REACH * steepest or p_most > 0.995:
+    fringes = max((40.0 * wavelength_um / slit for slit in slits if slit < 2 * widest), default=0.0)
+    p_most = min(max(_REACH * steepest, fringes), 0.995)
+    if p_most < _LEAST_REACH * steepest:
         raise RangeProblem(
             "This light is too steep for wave optics in one axis.",
             got=f"NA {steepest:.3f}",

@@ -86,7 +86,6 @@ class _Pupil:
         phase = -2.0 * np.pi * waves * self.rho**4
         self.lit = weight * np.exp(-(self.rho**2) + 1j * phase)
         self.waves, self.reach = waves, reach
-        self.across = np.linspace(0.0, 3.0, 61)
 
     def field(self, across: NDArray[np.float64], along: float) -> NDArray[np.complex128]:
         turned = self.lit * np.exp(-1j * along * self.rho**2)
@@ -106,14 +105,18 @@ class _Pupil:
         return float(found.x)
 
     def fwhm(self, along: float) -> float:
-        step = 0.05
-        across = np.arange(0.0, 40.0, step)
-        light = np.abs(self.field(across, along)) ** 2
-        peak = light.max()
-        # outermost crossing of half the peak: a line with bright wings is as wide as its wings
-        out = int(np.flatnonzero(light >= 0.5 * peak)[-1])
-        drop = (light[out] - 0.5 * peak) / (light[out] - light[out + 1])
-        return 2.0 * step * (out + float(drop))
+        reach = 6.0
+        while True:
+            across = np.linspace(0.0, reach, 97)
+            light = np.abs(self.field(across, along)) ** 2
+            # outermost crossing of half the peak: a line with bright wings is as wide as its wings
+            out = int(np.flatnonzero(light >= 0.5 * light.max())[-1])
+            if out < 64:
+                break
+            reach *= 2.0
+        fine = np.linspace(across[out], across[out + 1], 9)
+        there = np.abs(self.field(fine, along)) ** 2
+        return 2.0 * float(np.interp(-0.5 * light.max(), -there, fine))
 
     def depth(self, best: float) -> float:
         narrow = self.fwhm(best) * math.sqrt(2.0)

@@ -188,7 +188,8 @@ def middle_of_light(
 ) -> tuple[int, int, int]:
     """Find a voxel whose three cuts show something, near the middle of the light.
 
-    Along each axis the mean squared light of the seen voxels is taken and its median subtracted.
+    Along each axis the mean square root of the seen voxels' light is taken, so that one glaring
+    spot does not outweigh the specimen, and its median subtracted.
     Of the places with at least 0.8 of the most, the one nearest the centre of mass is taken; of
     the planes, one that was seen.
 
@@ -212,10 +213,10 @@ def middle_of_light(
     for z, y, x in _blocks(subject, block):
         progress.check()
         light, seen, _ = subject.read(z, y, x)
-        squared = np.square(light)
+        root = np.sqrt(np.maximum(light, 0.0))
         for axis, span in enumerate((z, y, x)):
             others = tuple(other for other in range(3) if other != axis)
-            sums[axis][span] += squared.sum(axis=others, dtype=np.float64)
+            sums[axis][span] += root.sum(axis=others, dtype=np.float64)
             counts[axis][span] += np.count_nonzero(seen, axis=others)
     plane, row, column = (_middle(s, n) for s, n in zip(sums, counts, strict=True))
     seen_planes = np.flatnonzero(counts[0])

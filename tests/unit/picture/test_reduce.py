@@ -109,6 +109,14 @@ def test_middle_of_light_is_on_the_only_bead(volume_of):
     assert (z, y, x) in {(6, j, i) for j in (30, 31, 32) for i in (11, 12, 13)}
 
 
+def test_middle_of_light_is_the_specimen_not_a_glaring_speck(volume_of):
+    z, y, x = np.indices((20, 40, 50))
+    light = np.where((z - 12) ** 2 + (y - 25) ** 2 + (x - 30) ** 2 < 50, 300.0, 10.0)
+    light[3, 6:9, 6:9] = 15000.0
+    found = middle_of_light(subject(volume_of(light.astype(np.float32))))
+    assert np.abs(np.subtract(found, (12, 25, 30))).max() <= 2
+
+
 def test_middle_of_nothing_is_the_middle(volume_of):
     light = np.full((5, 6, 7), 3, np.float32)
     assert middle_of_light(subject(volume_of(light))) == (2, 3, 3)

@@ -19,6 +19,7 @@ _MISS_MORE = -1.5  # and of each further one in the same gap
 _REPEAT = -6.0
 _REPEAT_STRANGE = -8.0  # the same, of a photograph that is wrong in another way as well
 _LEAD_IN = -2.0  # repeat from the first on: the stage has not yet taken up its backlash
+_LEAD_IN_MORE = -0.5  # and each further one: what backlash there is may take any number
 _STUCK = -6.0  # the same, but the plan was not held back for it
 _CUT = -4.0  # stack ended early, by any number of positions
 _EXTRA = 8  # missed and repeated ones that may hide each other in the count
@@ -163,6 +164,8 @@ class _Model:
         self.prior = np.tile(np.array([_REPEAT, 0.0, *more, _LEAD_IN, _STUCK]), (self.count, 1))
         self.prior[strange, 0] = _REPEAT_STRANGE
         self.prior[:, 0] = np.logaddexp(self.prior[:, 0], stray_odds)
+        self.prior[2:, -2] = _LEAD_IN_MORE
+        self.stray = np.isfinite(stray_odds)
         if planned is None:
             self.prior[:, -1] = -np.inf  # without a plan a lead-in is a repeat at the start
             self.low, self.high = 0, 0
@@ -210,8 +213,12 @@ class _Model:
         return np.concatenate([offsets[:, None] + self.low, actions], axis=1)
 
     def again(self, path: Ints) -> NDArray[np.bool_]:
-        """Tell of each photograph but the first whether it repeats the position before."""
-        repeats: NDArray[np.bool_] = self.step[path[1:]] == 0
+        """Tell of each photograph but the first whether it repeats the position before.
+
+        Neither a lead-in nor a stray counts: these are told by other means, and their number
+        must not move the place of a repeat.
+        """
+        repeats: NDArray[np.bool_] = (path[1:] == 0) & ~self.stray[1:]
         return repeats
 
     def positions(self, path: Ints) -> Ints:

@@ -71,7 +71,7 @@ class Clock:
     clock_step_s : float
         Step of the clock.
     free : bool array of shape (frames - 1,)
-        Gaps beside a photograph that was not planned: it came when it liked.
+        Gaps beside a photograph that may not have been planned: then it came when it liked.
     """
 
     def __init__(
@@ -130,9 +130,7 @@ class Clock:
 
     def _kernel(self, gap: float, cadence_s: float, free: bool) -> Floats:
         out = np.empty((2, self.advance.size, self.bins, self.bins))
-        stray = _STRAY / self.span
-        if free:
-            stray = 0.5 / (_PAUSE * cadence_s)
+        stray, pause = _STRAY / self.span, 0.5 / (_PAUSE * cadence_s)
         for action, advance in enumerate(self.advance):
             plain = self._density(gap, advance * cadence_s)
             early = self._spread(gap, max(advance - 1, 0) * cadence_s, max(advance, 1) * cadence_s)
@@ -141,8 +139,10 @@ class Clock:
                 plain = 0.98 * quick + 0.02 * self._density(gap, cadence_s)
             after = 0.5 * plain + 0.5 * early
             for row, density in enumerate((plain, after)):
-                usual = 0.5 * density if free else density
-                out[row, action] = np.log(usual + stray) - np.log(self.bins)
+                # Only one more than planned came when it liked, none in a planned one's place.
+                loose = free and (advance == 0 or row == 1)
+                usual = 0.5 * density + pause if loose else density + stray
+                out[row, action] = np.log(usual) - np.log(self.bins)
         return out
 
     def _spread(self, gap: float, first: float, last: float) -> Floats:

@@ -78,7 +78,8 @@ class Inspection:
     notes: tuple[Noted, ...]
 
 
-_STEADY = 0.75  # similarity to both neighbours from which a passing thing can be told
+_STEADY = 1.7  # largest change of structure from a frame to its neighbours beside a passing thing
+_WEAKLY = 0.2  # similarity to the planes beside it from which a frame shows its own plane
 _PASSING_REACH = 8  # frames on each side that tell what comes and goes there anyway
 _STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -8.0}
 
@@ -118,7 +119,8 @@ def inspect_frames(
     shape = _most([f.shape for f in seen])
     usual_size = np.array([f.shape == shape for f in seen], dtype=bool)
     alike = _alike(pairs, count)
-    found = lights.judge_light(seen, factors, alike[known], limits)
+    shows = _shows_plane(pairs, count)[known]
+    found = lights.judge_light(seen, factors, alike[known], limits, shows)
     kinds = [""] * count
     brightness, blur, stands, angle = (np.full(count, np.nan) for _ in range(4))
     for place, k in enumerate(known):
@@ -145,7 +147,7 @@ def inspect_frames(
         *_size_notes(known, seen, shape),
         *_flicker_notes([f.mean for f in seen] / factors, found.kinds, limits),
         *_movement_notes(pairs, strange, limits),
-        *_passing_notes(crossed, pairs, strange, frames, limits),
+        *_passing_notes(crossed, _energy(known, seen, factors, count), strange, frames, limits),
     ]
     return Inspection(
         tuple(kinds), brightness, blur, stands, shift_y, shift_x, strange, odds, tuple(notes)
@@ -191,6 +193,27 @@ def _alike(pairs: Pairs, count: int) -> Floats:
     if values:
         best /= max(float(np.median(values)), 0.05)
     return best
+
+
+def _shows_plane(pairs: Pairs, count: int) -> NDArray[np.bool_]:
+    """Tell frames that resemble the planes beside them more than those further off.
+
+    The sheet's picture does, even under a lamp that outshines it. A lamp alone shows the whole
+    specimen at once, as much like the one plane as like the other.
+    """
+    near, far = np.full((count, 2), np.nan), np.full((count, 2), np.nan)
+    for lag, out in ((1, near), (2, far)):
+        for k, pair in enumerate(pairs.get(lag, [])):
+            if pair is not None and pair.ok and pair.value > 8.0 * pair.sigma:
+                out[k, 1] = out[k + lag, 0] = pair.value
+    both = np.isfinite(near) & np.isfinite(far)
+    if both.sum() < 6:
+        return np.zeros(count, bool)
+    fall = 1.0 - np.median(far[both]) / np.median(near[both])
+    number = np.maximum(1, both.sum(axis=1))
+    first, second = (np.where(both, part, 0.0).sum(axis=1) / number for part in (near, far))
+    shows: NDArray[np.bool_] = (first > _WEAKLY) & (first - second > 0.5 * fall * first)
+    return shows
 
 
 def _shake(seen: Sequence[FrameFigures], usable: NDArray[np.bool_], limits: Limits) -> Shake:
@@ -437,26 +460,37 @@ def _size_notes(known: Sequence[int], seen: Sequence[FrameFigures], shape: objec
     ]
 
 
+def _energy(
+    known: Sequence[int], seen: Sequence[FrameFigures], factors: Floats, count: int
+) -> Floats:
+    """Return the energy of each frame's structure at the usual exposure."""
+    out = np.full(count, np.nan)
+    out[known] = [f.signature.signal_energy for f in seen] / np.square(factors)
+    return out
+
+
 def _passing_notes(
     crossed: Sequence[Passing | None],
-    pairs: Pairs,
+    energy: Floats,
     strange: NDArray[np.bool_],
     frames: Sequence[FrameFigures | None],
     limits: Limits,
 ) -> list[Noted]:
     """Tell of things that cross the picture: larger than what comes and goes there.
 
-    Where the planes themselves change fast, as at the poles of a ball, nothing is said.
+    Where the amount of structure itself changes fast, as at the poles of a ball, nothing is
+    said: there each plane holds what neither neighbour has.
     """
-    row = pairs.get(1, [])
-    alike = [pair is not None and pair.ok and pair.value > _STEADY for pair in row]
-    area = np.full(len(crossed), np.nan)
     full = np.array([f is not None and f.saturated_patch > 0 for f in frames], dtype=bool)
     silent = strange | full
+    area = np.full(len(crossed), np.nan)
+    steady = np.zeros(len(crossed), bool)
     for k, one in enumerate(crossed):
-        steady = 0 < k <= len(alike) - 1 and alike[k - 1] and alike[k]
-        if one is not None and steady and not silent[max(0, k - 1) : k + 2].any():
-            area[k] = one.area
+        if one is None or silent[max(0, k - 1) : k + 2].any():
+            continue
+        area[k] = one.area
+        three = energy[k - 1 : k + 2]
+        steady[k] = three.min() > 0 and three.max() < _STEADY * three.min()
     found = []
     for k in (int(place) for place in np.flatnonzero(np.isfinite(area))):
         near = area[max(0, k - _PASSING_REACH) : k + _PASSING_REACH + 1]
@@ -464,7 +498,7 @@ def _passing_notes(
         usual = float(np.median(near))
         spread = 1.4826 * float(np.median(np.abs(near - usual)))
         bound = max(limits.passing_pixels, usual + 8.0 * max(spread, 2.0))
-        if near.size >= 8 and area[k] > bound:
+        if steady[k] and near.size >= 8 and area[k] > bound:
             found.append(k)
     notes = []
     for run in _runs(found):
@@ -494,7 +528,10 @@ def _flicker_notes(mean: Floats, kinds: Sequence[str], limits: Limits) -> list[N
     if bend.size < 8:
         return []
     rms = 1.4826 * float(np.median(np.abs(bend))) / np.sqrt(1.5)
-    if rms < limits.flicker_share:
+    # Flicker bends to and fro from frame to frame, content over several: -2/3 against more than 0.
+    following = bend[:-1] * bend[1:]
+    to_and_fro = float(np.median(np.sign(following))) < 0
+    if rms < limits.flicker_share or not to_and_fro:
         return []
     return [
         Noted(

@@ -44,7 +44,11 @@ class LightFigures:
 
 
 def judge_light(
-    frames: Sequence[FrameFigures], factors: Floats, likeness: Floats, limits: Limits
+    frames: Sequence[FrameFigures],
+    factors: Floats,
+    likeness: Floats,
+    limits: Limits,
+    shows_plane: NDArray[np.bool_] | None = None,
 ) -> LightFigures:
     """Tell which light was on.
 
@@ -58,6 +62,8 @@ def judge_light(
         Best similarity to a neighbour, over what is usual there; NaN where it cannot be told.
     limits : Limits
         Thresholds.
+    shows_plane : bool array of shape (frames,) or None
+        Where the picture of the sheet is seen, however weakly: other light came on top of it.
 
     Returns
     -------
@@ -65,6 +71,7 @@ def judge_light(
         Frames of unusual light are left out of the others' references.
     """
     count = len(frames)
+    shows = np.zeros(count, bool) if shows_plane is None else shows_plane
     mean = np.array([f.mean for f in frames]) / factors
     back = np.array([f.background for f in frames]) / factors
     signal = np.array([f.signal for f in frames]) / factors
@@ -94,6 +101,7 @@ def judge_light(
                     shares[i] - usual_shares[i],
                     share_spread[i],
                     likeness[i],
+                    bool(shows[i]),
                     limits,
                 )
             )
@@ -124,6 +132,7 @@ def _kind(
     share_change: Floats,
     share_spread: Floats,
     likeness: float,
+    shows_plane: bool,
     limits: Limits,
 ) -> str:
     if not np.isfinite(usual_mean):
@@ -145,7 +154,7 @@ def _kind(
     strong = back_change > max(usual_signal, 3.0 * usual_noise)
     if not (level and (coloured or not share_change.size or strong) and mean_change > 0):
         return USUAL
-    if np.isfinite(likeness) and likeness < 0.5:
+    if np.isfinite(likeness) and likeness < 0.5 and not shows_plane:
         return LAMP
     return LAMP_TOO if back_change > 0.5 * usual_signal else ROOM
 

@@ -14,6 +14,7 @@ _SAME = 0.06  # a repeat's lack of similarity, over that of the next plane (stan
 _LEAST_SPREAD = 0.2  # of contrasts of log dissimilarity, at least
 _LEAST_SCATTER = 0.3  # of log dissimilarity from gap to gap, at least
 _OUTLIER = 0.005  # share of pairs whose similarity follows no rule
+_AGAINST, _FOR = -5.0, 12.0  # log odds of a miss that the contrasts alone may give, at most
 _REACH = 6  # pairs on each side in which the usual dissimilarity is read
 _NEAR = 4  # pairs on each side beside which a repeat must stand out
 _START = 8  # first pairs, where a run of repeats is backlash and no pair beside it tells
@@ -265,7 +266,7 @@ def _add_contrasts(
             seen = np.minimum(contrasts[place][known], shift)  # beyond is no evidence against
             weight = np.linalg.solve(covariance, shift)
             ratio = float(weight @ (seen - 0.5 * shift))
-            one[int(chain[place + 1]) - 1, advance] += float(np.clip(ratio, -3.0, 9.0))
+            one[int(chain[place + 1]) - 1, advance] += float(np.clip(ratio, _AGAINST, _FOR))
 
 
 def _contrast(log: Floats, error: Floats, lag: int) -> tuple[Floats, Floats]:

@@ -15,7 +15,7 @@ Flags = NDArray[np.bool_]
 _NEAREST = 1  # usable frames on each side that a frame is compared with; more differ in content
 _ROUNDS = 4  # frames found shaken are left out of the others' references
 _MODEL = 0.03  # what the fit's law itself leaves open, of the power of one cell
-_BOTH = 0.7  # of the blur that each side alone must confirm, for full weight
+_BOTH = 0.5  # of the blur that each side alone must confirm, for full weight
 _END = 0.8  # weight where there is one side only
 _AROUND = 20  # frames on each side from which the usual scatter is read
 

@@ -190,8 +190,11 @@ def passing(
 
 
 def _moved(one: Signature, down: float, right: float, like: Signature) -> Image:
-    """Return a signature moved and scaled to another's strength."""
-    gain = np.sqrt(max(like.signal_energy, 0.0) / max(one.signal_energy, 1e-30))
+    """Return a signature moved, and brought up to another's strength.
+
+    Never down to it: where content sets in, what the next plane shows better is not new here.
+    """
+    gain = max(1.0, np.sqrt(max(like.signal_energy, 0.0) / max(one.signal_energy, 1e-30)))
     matrix = np.array([[1.0, 0.0, right], [0.0, 1.0, down]])
     size = (one.image.shape[1], one.image.shape[0])
     moved: Image = cv2.warpAffine(one.image, matrix, size, flags=cv2.INTER_LINEAR)

@@ -182,3 +182,251 @@ def dye_photograph(
     scene = (scene + 0.02 * fall_off(rows, columns, rng)) * fall_off(rows, columns, rng)
     scene *= specks(rows, columns, rng, count=14)
     return (rng.poisson(scene * electrons) + rng.normal(0, 3, shape)).astype(np.float32)
+
+
+def defocused_otf(
+    shape: tuple[int, int], *, pixel_um: float, aperture: float, index: float, away_um: float
+) -> Floats:
+    """Return the transfer function of a lens whose pupil carries the phase of defocus, 520 nm."""
+    fy, fx = np.fft.fftfreq(shape[0], pixel_um), np.fft.fftfreq(shape[1], pixel_um)
+    square = (fy[:, None] ** 2 + fx[None, :] ** 2) * 0.52**2
+    inside = square <= aperture**2
+    along = np.sqrt(np.maximum(index**2 - square, 0)) / 0.52
+    pupil = inside * np.exp(2j * np.pi * away_um * (along - index / 0.52))
+    spread = np.abs(np.fft.ifft2(pupil)) ** 2
+    otf = np.fft.fft2(spread / spread.sum())
+    return np.asarray(otf[:, : shape[1] // 2 + 1])
+
+
+class Microscope:
+    """A lens with its transfer functions at the distances of a grid of layers."""
+
+    def __init__(
+        self, shape: tuple[int, int], *, pixel_um: float, aperture: float, layer_um: float,
+        index: float = 1.337,
+    ) -> None:  # fmt: skip
+        self.shape, self.pixel_um, self.layer_um = shape, pixel_um, layer_um
+        self.depth_of_field_um = 0.52 * index / aperture**2
+        self._kept: dict[int, Floats] = {}
+        self._make = lambda k: defocused_otf(
+            shape, pixel_um=pixel_um, aperture=aperture, index=index, away_um=k * layer_um
+        )
+
+    def otf(self, layers: int) -> Floats:
+        layers = abs(layers)
+        if layers not in self._kept:
+            self._kept[layers] = self._make(layers)
+        return self._kept[layers]
+
+
+def specimen_photographs(
+    lens: Microscope,
+    sheet: TrueSheet,
+    rng: np.random.Generator,
+    *,
+    steps: tuple[int, ...],
+    moved: str,
+    offset_um: float,
+    density: float = 0.008,
+    electrons: float = 1500.0,
+) -> list[Image]:
+    """Return photographs of points and threads in a lit slab; steps are whole layers.
+
+    Content differs across the field, the light is uneven, dust lies on the sensor, the lamp
+    fades a little from one photograph to the next.
+    """
+    rows, columns = lens.shape
+    count = 19 + 2 * max(abs(step) for step in steps) * (moved == "sheet")
+    layers = np.arange(count) - count // 2
+    y, x = np.mgrid[:rows, :columns]
+    u, v = (x - (columns - 1) / 2) * lens.pixel_um, (y - (rows - 1) / 2) * lens.pixel_um
+    middle = offset_um + math.tan(math.radians(sheet.tilt_x_deg)) * u
+    middle = middle + math.tan(math.radians(sheet.tilt_y_deg)) * v
+    radius = sheet.radius_um(u)
+    crowd = rng.uniform(0.3, 1.7, (5, 7))
+    crowd = np.kron(crowd, np.ones((rows // 5 + 1, columns // 7 + 1)))[:rows, :columns]
+    things = np.full((count, rows, columns), 0.15)
+    for light in things:
+        here = rng.random((rows, columns)) < density * crowd
+        light += rng.exponential(60.0, (rows, columns)) * here
+    t = np.arange(-50, 50)
+    for _ in range(round(4e-5 * rows * columns * count)):  # threads, mostly across the layers
+        a, cx, cy = rng.uniform(0, np.pi), rng.uniform(0, columns), rng.uniform(0, rows)
+        py = np.round(cy + t * np.sin(a) + 4 * np.sin(t / 9)).astype(int)
+        px = np.round(cx + t * np.cos(a)).astype(int)
+        pz = np.round(rng.uniform(0, count) + rng.normal(0, 0.25) * t).astype(int)
+        good = (py >= 0) & (py < rows) & (px >= 0) & (px < columns) & (pz >= 0) & (pz < count)
+        things[pz[good], py[good], px[good]] += rng.uniform(2, 12)
+    shade = fall_off(rows, columns, rng) * specks(rows, columns, rng, count=8)
+
+    def lit(shift: float) -> list[NDArray[np.complex128]]:
+        return [
+            np.fft.rfft2(
+                light * np.exp(-2 * ((k * lens.layer_um - middle - shift) / radius) ** 2) / radius
+            )
+            for k, light in zip(layers, things, strict=True)
+        ]
+
+    still = lit(0.0) if moved == "focus" else []
+    images = []
+    for step in steps:
+        parts = still if moved == "focus" else lit(step * lens.layer_um)
+        focus = step if moved == "focus" else 0
+        total = sum(part * lens.otf(int(k) - focus) for k, part in zip(layers, parts, strict=True))
+        images.append(np.fft.irfft2(total, s=lens.shape) * shade * rng.normal(1, 0.03))
+    scale = electrons / float(np.quantile(images[len(images) // 2], 0.98))
+    return [
+        (rng.poisson(np.maximum(image, 0) * scale) + rng.normal(0, 2.5, lens.shape)).astype(
+            np.float32
+        )
+        for image in images
+    ]
+
+
+Row = tuple[str, list[float], list[float], float, str]  # name, errors, sigmas, limit, unit
+DYE_LENS = (1.6, 0.03)  # FWHM of the lens's blur and its standard uncertainty, µm
+
+
+class _Table:
+    """Errors and stated uncertainties by name."""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, Row] = {}
+
+    def add(self, name: str, estimate: object, truth: float, limit: float, unit: str,
+            per: float = 1.0) -> None:  # fmt: skip
+        row = self.rows.setdefault(name, (name, [], [], limit, unit))
+        value, sigma = estimate.value, estimate.sigma  # type: ignore[attr-defined]
+        if value is None:
+            row[1].append(math.nan)  # a run without an answer counts as one that missed
+            row[2].append(math.nan)
+            return
+        row[1].append((value - truth) / per)
+        row[2].append(sigma / per)
+
+
+def camera_rows(runs: int, *, seed: int = 0) -> list[Row]:
+    from planewright.calibrate.camera import camera_noise
+
+    table = _Table()
+    for run in range(seed, seed + runs):
+        rng = np.random.default_rng(run)
+        camera = TrueCamera(rng.uniform(1, 4), rng.uniform(2, 6))
+        darks, flats, _ = camera_pairs(camera, rng)
+        found = camera_noise(darks, flats, white=camera.white if run % 2 else math.inf)
+        capacity = (camera.white - camera.black) * camera.electrons_per_count
+        gain, read = camera.electrons_per_count, camera.read_noise_e
+        table.add("camera gain", found.gain, gain, 2.0, "%", gain / 100)
+        table.add("camera read noise", found.read_noise, read, 5.0, "%", read / 100)
+        table.add("camera full well", found.full_well, capacity, 2.0, "%", capacity / 100)
+    return list(table.rows.values())
+
+
+def _caustic(table: _Table, name: str, caustic: object, sheet: TrueSheet) -> None:
+    reach = sheet.rayleigh_um
+    table.add(f"{name} waist place", caustic.position, sheet.position_um, 5.0, "% z_R", reach / 100)  # type: ignore[attr-defined]
+    table.add(f"{name} width", caustic.waist_radius, sheet.waist_um, 3.0, "%", sheet.waist_um / 100)  # type: ignore[attr-defined]
+    table.add(f"{name} Rayleigh range", caustic.rayleigh, reach, 6.0, "%", reach / 100)  # type: ignore[attr-defined]
+
+
+def beads_rows(runs: int, *, seed: int = 0) -> list[Row]:
+    from planewright.calibrate.sheet import sheet_from_beads
+
+    table, pixel = _Table(), 1.6
+    for run in range(seed, seed + runs):
+        rng = np.random.default_rng(run)
+        sheet, offset = sheet_for(rng, field_um=360 * pixel), rng.uniform(-2, 2)
+        step, scale = 2.0 * rng.normal(1, 1e-3), pixel * rng.normal(1, 1e-3)
+        stack = bead_stack(
+            sheet, rng, pixel_um=scale, step_um=step, shape=(44, 200, 360), offset_um=offset,
+            spread=0.14,
+        )  # fmt: skip
+        found = sheet_from_beads(
+            stack, step_um=2.0, step_sigma_um=0.002, pixel_um=pixel, pixel_sigma_um=0.0016,
+            bead_diameter_um=1.0, aperture_um=12.0, wavelength_nm=488.0, index=1.337,
+        )  # fmt: skip
+        _caustic(table, "beads", found.caustic, sheet)
+        table.add("beads offset", found.offset, offset, 0.6, "um")
+        table.add("beads tilt x", found.tilt_x, sheet.tilt_x_deg, 0.5, "deg")
+        table.add("beads tilt y", found.tilt_y, sheet.tilt_y_deg, 0.5, "deg")
+    return list(table.rows.values())
+
+
+def dye_rows(runs: int, *, seed: int = 0) -> list[Row]:
+    from planewright.calibrate.dye import sheet_from_dye
+
+    table, pixel = _Table(), 0.8
+    for run in range(seed, seed + runs):
+        rng = np.random.default_rng(run)
+        sheet = sheet_for(rng, field_um=400 * pixel)
+        image = dye_photograph(
+            sheet, rng, pixel_um=pixel * rng.normal(1, 1e-3), shape=(240, 400),
+            lens_fwhm_um=rng.normal(*DYE_LENS),
+        )  # fmt: skip
+        found = sheet_from_dye(
+            image, pixel_um=pixel, pixel_sigma_um=pixel * 1e-3, lens_fwhm_um=DYE_LENS[0],
+            lens_fwhm_sigma_um=DYE_LENS[1], wavelength_nm=488.0, index=1.337,
+        )  # fmt: skip
+        for name, shape in (("dye, Gaussian:", found.gaussian), ("dye, moments:", found.moments)):
+            _caustic(table, name, shape.caustic, sheet)
+            table.add(f"{name} tilt", shape.tilt_x, sheet.tilt_x_deg, 0.05, "deg")
+    return list(table.rows.values())
+
+
+def sharp_rows(
+    runs: int,
+    *,
+    seed: int = 0,
+    moved: str = "focus",
+    steps: tuple[int, ...] = (-4, -2, 0, 2, 4),
+    shape: tuple[int, int] = (512, 704),
+) -> list[Row]:
+    from planewright.calibrate.sharp_map import sheet_alignment
+
+    table, pixel = _Table(), 0.65
+    lens = Microscope(shape, pixel_um=pixel, aperture=0.3, layer_um=2.0)
+    quarter = lens.depth_of_field_um / 4
+    for run in range(seed, seed + runs):
+        rng = np.random.default_rng(run)
+        sheet = sheet_for(rng, field_um=shape[1] * pixel, covered=3.6)
+        offset = rng.uniform(-2, 2)
+        images = specimen_photographs(lens, sheet, rng, steps=steps, moved=moved, offset_um=offset)
+        found = sheet_alignment(
+            images, steps_um=[2.0 * step for step in steps], moved=moved, pixel_um=pixel,  # type: ignore[arg-type]
+            depth_of_field_um=lens.depth_of_field_um,
+        )  # fmt: skip
+        name = f"sharpness map, {moved} moved:"
+        table.add(f"{name} offset", found.offset, offset, quarter, "um")
+        table.add(f"{name} tilt x", found.tilt_x, sheet.tilt_x_deg, 0.1, "deg")
+        table.add(f"{name} tilt y", found.tilt_y, sheet.tilt_y_deg, 0.1, "deg")
+        table.add(f"{name} waist", found.waist, sheet.position_um, 0.3, "z_R", sheet.rayleigh_um)
+    return list(table.rows.values())
+
+
+def rows(runs: int) -> list[Row]:
+    """Return the errors and stated uncertainties of every figure of this file's calibrations."""
+    return [*camera_rows(runs), *beads_rows(runs), *dye_rows(runs), *sharp_rows(runs)]
+
+
+def told(row: Row) -> str:
+    """Return a row of the table: worst, typical, share within two sigma, stated over scatter."""
+    name, errors, sigmas, limit, unit = row
+    error, sigma = np.array(errors), np.array(sigmas)
+    good = np.isfinite(error)
+    scatter = float(np.sqrt(np.mean(error[good] ** 2)))
+    inside = float(np.mean(np.abs(error[good]) <= 2 * sigma[good]))
+    ratio = float(np.median(sigma[good])) / scatter
+    return (
+        f"{name:38s} {good.sum():4d}/{good.size} worst {np.abs(error[good]).max():8.4f} "
+        f"rms {scatter:8.4f} limit {limit:g} {unit}, within 2 sigma {100 * inside:5.1f} %, "
+        f"stated/actual {ratio:.2f}"
+    )
+
+
+if __name__ == "__main__":
+    import argparse
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--runs", type=int, default=200)
+    for line in rows(parser.parse_args().runs):
+        print(told(line), flush=True)

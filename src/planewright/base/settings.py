@@ -57,13 +57,11 @@ class Unit:
 
     def _meant(self, value: float) -> str:
         """Return the likely slip: a length written in the next larger or smaller unit."""
-        lengths = ("nm", "um", "mm", "m")
-        here = lengths.index(self.unit) if self.unit in lengths else -9
-        for power in (1, -1) if here >= 0 else ():
-            likely = value * 1000.0**power
-            if self.low <= likely <= self.high and 0 <= here + power < len(lengths):
-                other, meant = show(value, lengths[here + power]), show(likely, self.unit)
-                return f"if you mean {other}, write that unit: it is {meant}"
+        for factor, how in ((1e3, "less"), (1e-3, "more")):
+            likely = value * factor
+            if self.unit in ("nm", "um", "mm") and self.low <= likely <= self.high:
+                meant, got = show(likely, self.unit), show(value, self.unit)
+                return f"if you mean {meant}, write that: {got} is a thousand times {how}"
         return "check the number and its unit" if self.unit else "check the number"
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:

@@ -272,7 +272,8 @@ def show(value: float, unit: str, *, sigma: float | None = None, digits: int = 4
     str
         Text with a decimal point, whatever the locale.
     """
-    name = {"um": "µm", "deg": "°", "degC": "°C"}.get(unit, unit)
+    names = {"um": "µm", "deg": "°", "degC": "°C"}
+    name = names.get(unit) or "/".join(names.get(part, part) for part in unit.split("/"))
     space = "" if name == "°" else " "
     if sigma is None or sigma <= 0 or not math.isfinite(sigma):
         return f"{value:.{digits}g}{space}{name}".rstrip()

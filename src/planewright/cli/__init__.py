@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import typer
 
+from planewright.cli.bench import bench
 from planewright.cli.build import build
 from planewright.cli.check import check
 from planewright.cli.demo import demo
@@ -39,6 +40,7 @@ def _all(
 
 app.command("demo", short_help="Do the whole job on a simulated session.")(demo)
 app.command("new", short_help="Make a session's folder.")(new)
+app.command("bench", short_help="Say what an instrument can do, and what limits it.")(bench)
 app.command("check", short_help="Judge every frame: there, good, or to be taken again?")(check)
 app.command("build", short_help="Make the volume.")(build)
 app.command("picture", short_help="Draw pictures of the volume and its frames.")(picture)

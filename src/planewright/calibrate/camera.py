@@ -229,14 +229,7 @@ def _blocks(
     ratio = 1.0 if steady or lowest <= 0 else float(second.mean()) / lowest
     difference = (second - ratio * first) / math.sqrt(1.0 + ratio**2)
     full = np.maximum(*pair) >= limit
-    good = ~full
-    apart = difference - difference.mean()
-    inner = apart[good] if good.any() else apart
-    clip = 5.0 * math.sqrt(_variance(inner)) if inner.size else 0.0
-    calm = np.where((np.abs(apart) < clip) & good, apart, 0.0)
-    power = float(np.mean(calm**2)) or 1.0
-    alike = 0.5 * float(np.mean(calm[1:] * calm[:-1]) + np.mean(calm[:, 1:] * calm[:, :-1])) / power
-    means, variances, counts, levels = [], [], [], []
+    means, variances, counts, levels, alike = [], [], [], [], []
     rows = np.linspace(0, first.shape[0], _BLOCKS + 1).astype(int)
     columns = np.linspace(0, first.shape[1], _BLOCKS + 1).astype(int)
     for top, bottom in pairwise(rows):
@@ -247,13 +240,24 @@ def _blocks(
             if full[place].any() or mean > _RANGE * (limit - black):
                 continue
             block = difference[place]
+            alike.append(_alike(block))
             means.append(mean)
             variances.append(averaged * _variance(block))
             counts.append(block.size)
     return _Blocks(
         np.array(means), np.array(variances), np.array(counts, dtype=np.float64),
-        ratio - 1.0, alike, float(np.maximum(*pair).max()), np.array(levels),
+        ratio - 1.0, float(np.median(alike)) if alike else 0.0, float(np.maximum(*pair).max()),
+        np.array(levels),
     )  # fmt: skip
+
+
+def _alike(block: Floats) -> float:
+    """Return the correlation of neighbouring pixels' noise, sparks left out."""
+    apart = block - np.median(block)
+    calm = np.where(np.abs(apart) <= 5.0 * math.sqrt(_variance(block)), apart, 0.0)
+    power = float(np.mean(calm**2))
+    along = float(np.mean(calm[1:] * calm[:-1]) + np.mean(calm[:, 1:] * calm[:, :-1]))
+    return 0.5 * along / power if power > 0 else 0.0
 
 
 def _variance(block: Floats) -> float:

@@ -317,7 +317,7 @@ def _shape(
     grouped = clustered(line, np.stack([np.ones_like(x), x], axis=1), groups)
     both = np.maximum(np.diag(line.covariance), np.diag(grouped))
     pull = _SHADE * (0.5 * smallest / pixel_um) ** 2
-    reach = np.array([1.0, 2.0 / size[1]])  # of the middle, and of the slope across the picture
+    reach = np.array([1.0, 1.0 / size[1]])  # of the middle, and of the slope across the picture
     sigma = np.hypot(np.sqrt(both) * student_factor(groups[-1] - 1), pull * reach)
     offset = float(line.value[0]) * pixel_um
     return SheetShape(

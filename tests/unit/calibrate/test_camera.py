@@ -57,6 +57,16 @@ def test_linearity_sees_a_bent_camera(light_simulator):
     assert 2.5 < told.value < 8.0
 
 
+@pytest.mark.parametrize("seed", [28, 111, 137])
+def test_a_cosmic_ray_is_not_taken_for_processing(light_simulator, seed):
+    """Bright streaks of several pixels lie in these draws."""
+    rng = np.random.default_rng(seed)
+    camera = light_simulator.TrueCamera(rng.uniform(1, 4), rng.uniform(2, 6))
+    darks, flats, _ = light_simulator.camera_pairs(camera, rng)
+    found = camera_noise(darks, flats)
+    assert found.ok, found.why
+
+
 def test_linearity_needs_exposures(light_simulator):
     _, darks, flats, seconds = pairs(light_simulator)
     assert "true exposures" in camera_noise(darks, flats).linearity.why

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -177,6 +177,11 @@ class FrameFigures:
     power_sigma: NDArray[np.float64]
     power_noise: float
     signature: Signature
+
+    def without_picture(self) -> FrameFigures:
+        """Return a copy whose signature keeps its energies and lets its picture go."""
+        nothing = np.zeros((0, 0), np.float32)
+        return replace(self, signature=replace(self.signature, image=nothing))
 
     def to_dict(self) -> dict[str, Any]:
         """Return a JSON-ready copy from which `from_dict` makes an equal one, bit for bit."""

@@ -194,8 +194,8 @@ def judge(
     figures: dict[int, FrameFigures] = {}
     for index, result in enumerate(results):
         if isinstance(result, FrameFigures):
-            figures[index] = result
             judge.add(index, result)
+            figures[index] = result.without_picture()
         else:
             judge.add_broken(index, FrameFacts.of(photographs[index]), result.what)
     verdict = judge.close()

@@ -11,7 +11,7 @@ _STRAY = 1e-6  # share of time gaps that follow no rule
 _PAUSE = 10.0  # cadences that an unplanned photograph may take
 _QUICK = 0.75  # of the cadence within which a camera that fires twice fires again
 _BINS = 16  # parts of a clock's step in which its hidden fraction is followed
-_JITTER = 0.03  # of the cadence: how unevenly triggers come, at least
+_JITTER = 0.015  # of the cadence: how unevenly triggers come, at least
 
 
 def estimate_cadence(moments_s: Floats, clock_step_s: float = 1.0) -> float | None:

@@ -82,6 +82,8 @@ _STEADY = 1.7  # largest change of structure from a frame to its neighbours besi
 _WEAKLY = 0.2  # similarity to the planes beside it from which a frame shows its own plane
 _PASSING_REACH = 8  # frames on each side that tell what comes and goes there anyway
 _STRAY_ODDS = {lights.LAMP: -0.7, lights.DARK: -8.0}
+_FAINT = 0.02  # of the usual structure's energy: below it stands only what is fixed to the sensor
+_UNTOLD_ODDS = -1.5  # of a lamp among empty planes, where the laser does not show whether it was on
 
 
 def inspect_frames(
@@ -136,8 +138,12 @@ def inspect_frames(
     strange = np.ones(count, bool)
     strange[known] = ~usable
     odds = np.full(count, -np.inf)
+    empty = np.ones(count, bool)
+    empty[known] = beyond_specimen([f.signature.signal_energy for f in seen])
     for k in known:
         odds[k] = _STRAY_ODDS.get(kinds[k], -np.inf)
+        if kinds[k] == lights.LAMP_TOO and empty[[max(0, k - 1), min(count - 1, k + 1)]].any():
+            odds[k] = _UNTOLD_ODDS
     shift_y, shift_x = _shifts(pairs.get(1, []), count)
     notes = [
         *_light_notes(kinds, known, seen, found),
@@ -152,6 +158,27 @@ def inspect_frames(
     return Inspection(
         tuple(kinds), brightness, blur, stands, shift_y, shift_x, strange, odds, tuple(notes)
     )
+
+
+def beyond_specimen(energy: Sequence[float]) -> NDArray[np.bool_]:
+    """Tell frames that hold hardly any structure: dust and the edge of the light look alike in all.
+
+    Parameters
+    ----------
+    energy : sequence of float
+        Energy of each frame's structure; NaN where unknown.
+
+    Returns
+    -------
+    bool array of shape (frames,)
+        All true where nothing is known.
+    """
+    values = np.asarray(energy, dtype=np.float64)
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        return np.ones(values.size, bool)
+    beyond: NDArray[np.bool_] = ~(values > _FAINT * np.median(known))
+    return beyond
 
 
 def exposure_factors(facts: Sequence[FrameFacts], limits: Limits) -> Floats:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from planewright.base.nouns import Finding, Placement, Severity
 from planewright.check.align import Alignment, align
 from planewright.check.figures import FrameFacts, FrameFigures
-from planewright.check.inspect import Inspection, inspect_frames
+from planewright.check.inspect import Inspection, beyond_specimen, inspect_frames
 from planewright.check.likely import Likeness
 from planewright.check.limits import JudgeSettings
 from planewright.check.report import frame_rows, place_findings, retake_list, sentence
@@ -22,7 +22,6 @@ Floats = NDArray[np.float64]
 
 LAGS = (1, 2, 3, 4)
 _NOTHING = np.zeros((0, 0), np.float32)
-_FAINT = 0.02  # of the usual structure's energy: below it stands only what is fixed to the sensor
 
 
 @dataclass(frozen=True)
@@ -196,9 +195,10 @@ class Judge:
         likeness = self._pairs(indices)
         crossed = [self._passing.get(i) for i in indices]
         inspection = inspect_frames(frames, facts, likeness, crossed, self.settings)
+        energy = [np.nan if f is None else f.signature.signal_energy for f in frames]
         alignment = align(
             _moments(facts),
-            _heard(likeness, inspection.strange | _faint(frames)),
+            _heard(likeness, inspection.strange | beyond_specimen(energy)),
             planned=self.settings.planned,
             cadence_s=self.settings.cadence_s,
             clock_step_s=_clock_step(facts),
@@ -246,16 +246,6 @@ def _clock_step(facts: Sequence[FrameFacts]) -> float:
     """Return the step of the camera's clock: 1 s, or 0.01 s where it writes parts of one."""
     fine = [f for f in facts if f.subsecond_s is not None]
     return 0.01 if len(fine) == len(facts) and any(f.subsecond_s for f in fine) else 1.0
-
-
-def _faint(frames: Sequence[FrameFigures | None]) -> NDArray[np.bool_]:
-    """Tell frames beyond the specimen: dust and the edge of the light look alike in all."""
-    energy = np.array([np.nan if f is None else f.signature.signal_energy for f in frames])
-    known = energy[np.isfinite(energy)]
-    if known.size == 0:
-        return np.ones(energy.size, bool)
-    faint: NDArray[np.bool_] = ~(energy > _FAINT * np.median(known))
-    return faint
 
 
 def _heard(

@@ -14,8 +14,6 @@ from planewright.check.figures import FrameFacts, FrameFigures
 from planewright.check.inspect import Inspection, Pairs
 from planewright.check.limits import JudgeSettings
 
-_STRAY = frozenset({lights.LAMP, lights.DARK})
-
 
 def place_findings(
     alignment: Alignment,
@@ -161,7 +159,7 @@ def _dropped(
     strays = [
         k
         for k in dropped
-        if k not in doubled_at_start and inspection.light[k] in _STRAY and k not in broken
+        if k not in doubled_at_start and np.isfinite(inspection.stray_odds[k]) and k not in broken
     ]
     if doubled_at_start:
         number = len(doubled_at_start)
@@ -181,7 +179,7 @@ def _dropped(
     for k in strays:
         position = int(alignment.positions[k])
         place = settings.place(min(max(position, 0), alignment.total - 1), alignment.total)
-        kind = "lamp" if inspection.light[k] == lights.LAMP else "dark"
+        kind = "dark" if inspection.light[k] == lights.DARK else "lamp"
         findings.append(
             Finding(
                 "wrong-light" if kind == "lamp" else "dark-frame",

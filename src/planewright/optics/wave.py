@@ -66,9 +66,23 @@ class Wave:
     radius_um: float
     samples: int
 
+    @property
+    def reach_um(self) -> float:
+        """Distance from the axis up to which the spectrum's steps tell the light, µm."""
+        return self.wavelength_um / (2.0 * float(self.p[1] - self.p[0]))
+
     def field(self, across_um: ArrayLike, *, beyond_um: float = 0.0) -> Complexes:
         """Return the complex field across the beam, beyond the end of the train."""
         x = np.asarray(across_um, dtype=np.float64)
+        away = (beyond_um - self.waist_near_um) / self.rayleigh_um
+        wide = max(2.2 * self.radius_um * math.hypot(1.0, away), float(np.abs(x).max(initial=0.0)))
+        if wide > self.reach_um:
+            raise RangeProblem(
+                "The light is not known so far from the middle of the field.",
+                got=f"{wide:.0f} µm across, {beyond_um:.0f} µm beyond the end of the train",
+                expected=f"up to {self.reach_um:.0f} µm across",
+                do="ask for a place nearer the waist",
+            )
         k = 2.0 * np.pi / self.wavelength_um
         along = np.sqrt(self.index**2 - self.p**2) - self.index
         carried = self.spectrum * np.exp(1j * k * beyond_um * along)
@@ -97,7 +111,7 @@ class Wave:
         away = (beyond_um - self.waist_near_um) / self.rayleigh_um
         step = self.radius_um * math.hypot(1.0, away) / 40.0
         for _ in range(4):
-            across: Floats = np.arange(241) * np.float64(step)
+            across: Floats = np.arange(241) * np.float64(min(step, self.reach_um / 241))
             light = self.profile(across, beyond_um=beyond_um)
             fwhm, full = _full(across, light, 0.5), _full(across, light, math.exp(-2.0))
             if fwhm is not None and full is not None:
@@ -342,7 +356,7 @@ def propagate(
     path.exact(shift, last.index)
     field = path.carry(field, x)
     around = last.waist_um if shift else last.radius_um
-    return _narrowed(field, x, train, axis, around, shift, near, wavelength_um)
+    return _narrowed(field, x, train, axis, around, shift, near, wavelength_um, aberrations)
 
 
 class _Path:
@@ -426,6 +440,7 @@ def _narrowed(
     shift_um: float,
     near_um: float,
     wavelength_um: float,
+    aberrations: bool,
 ) -> Wave:
     """Keep the spectrum of the light near the axis, carried back to the end of the train."""
     last = trace(train, axis)[-1].beam
@@ -433,7 +448,10 @@ def _narrowed(
     passed = float(np.sum(np.abs(field) ** 2) * spacing)
     slits = [s.step.half_mm(axis) for s in trace(train, axis) if s.step is not None]
     cut = min(slits, default=math.inf) < math.inf
-    half = max(1200 if cut else 400, math.ceil((120.0 if cut else 24.0) * around_um / spacing))
+    bent = abs(spherical(train, axis).waves) / train.beam_quality(axis) if aberrations else 0.0
+    # radii to each side: an edge's fringes and an aberrated beam's margin lie far out
+    radii = (300.0 if cut else 150.0) + 150.0 * bent
+    half = max(400, math.ceil(radii * around_um / spacing))
     half = min(half, len(x) // 2)
     middle = len(x) // 2
     near = np.roll(field[middle - half : middle + half], -half)

@@ -39,6 +39,14 @@ def test_an_undersampled_grid_is_refused(change):
     assert "at the rim" in told.value.got
 
 
+def test_places_out_of_reach_are_refused():
+    wave = propagate(TRAIN, "z")
+    with pytest.raises(RangeProblem, match="not known so far"):
+        wave.profile(2 * wave.reach_um)
+    with pytest.raises(RangeProblem, match="not known so far"):
+        wave.profile(0.0, beyond_um=1e3 * wave.rayleigh_um)
+
+
 def test_too_steep_and_too_many():
     with pytest.raises(RangeProblem, match="too steep"):
         choose_grid(Train(488, 1, 10, (Lens(20, acts_on="z"), Gap(20))), "z")

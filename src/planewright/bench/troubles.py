@@ -155,6 +155,16 @@ def _place(c: Context) -> Iterator[Trouble]:
             "in the middle of the field",
             _refocus(c),
         )
+    elif field and field / 2 >= abs(at) > c.sheet.rayleigh_um / 2:
+        yield Trouble(
+            "waist-off-centre",
+            Severity.NOTE,
+            "The sheet is not thinnest in the middle of the field.",
+            "[[train]]",
+            f"{got}; the Rayleigh range is {um(c.sheet.rayleigh_um)}",
+            f"within {um(c.sheet.rayleigh_um / 2)} of it",
+            _refocus(c),
+        )
     elif abs(at) > (field / 2 if field else c.sheet.rayleigh_um):
         yield Trouble(
             "waist-off-field",
@@ -261,7 +271,7 @@ def _wrong_way(built: Built, k: int, element: Lens) -> Iterator[Trouble]:
     turned = replace(built.train, elements=tuple(elements))
     axis: Axis = "y" if element.acts_on == "y" else "z"
     now, then = (abs(spherical(t, axis).peak_to_valley_waves) for t in (built.train, turned))
-    if now < _WRONG_WAY * then or now < 0.02:
+    if now < _WRONG_WAY * then or now < 0.05:
         return
     yield Trouble(
         "wrong-way-round",

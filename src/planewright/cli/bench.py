@@ -36,6 +36,13 @@ def bench(
             "(√2), tenth (1.1), half (1.5) or double (2)."
         ),
     ] = "rayleigh",
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            help="Draw the train to scale with both axes' beams, and the sheet over the field: "
+            ".svg, .png or .pdf."
+        ),
+    ] = None,
     as_json: Annotated[bool, JSON] = False,
 ) -> None:
     """Say what the instrument in a bench file can do before it is built or a specimen is mounted.
@@ -52,7 +59,7 @@ def bench(
     def job() -> BenchReport:
         from planewright.jobs.bench import report_bench
 
-        return report_bench(file, changes=change or (), step=step, usable=usable)
+        return report_bench(file, changes=change or (), step=step, usable=usable, picture=picture)
 
     run(job, as_json=as_json, show=show_report, session=None)
 

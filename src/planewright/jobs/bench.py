@@ -7,14 +7,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from planewright.base.files import read_text
-from planewright.base.problems import RangeProblem
+from planewright.base.files import disk_problem, read_text
+from planewright.base.problems import Problem, RangeProblem
 from planewright.base.settings import read_settings
 from planewright.base.units import parse_quantity
 from planewright.bench.answers import Answers, answer
 from planewright.bench.change import changed_bench
-from planewright.bench.figures import Choices
+from planewright.bench.figures import Choices, true_sheet
 from planewright.bench.model import BenchFile
+from planewright.bench.train import build
 from planewright.optics.sheet import Usable
 
 
@@ -126,13 +127,44 @@ def report_bench(
     if changes:
         bench = changed_bench(text, changes, where=file.name)
         changed = answer(bench, choices)
+    if picture is not None:
+        _draw(bench, changed or today, choices, picture, changes)
     return BenchReport(
         file=file,
         today=today,
         changes=tuple(changes),
         changed=changed,
         differences=() if changed is None else compare(today, changed),
+        written=() if picture is None else (str(picture),),
     )
+
+
+def _draw(
+    bench: BenchFile, told: Answers, choices: Choices, picture: Path, changes: Sequence[str]
+) -> None:
+    from planewright.picture.bench import BenchScene, save_bench
+
+    built = build(bench)
+    try:
+        sheet = true_sheet(built.train)
+    except Problem:
+        sheet = None  # a bench that makes none is drawn all the same, to see why
+    known = {one.key: one.value for group in told.groups for one in group.answers}
+    title = told.title or "Bench"
+    scene = BenchScene(
+        built,
+        sheet,
+        f"{title}, if {', '.join(changes)}" if changes else title,
+        told.sentence,
+        usable=choices.usable,
+        field_um=known.get("field_along"),
+        lens_axial_um=known.get("lens_axial_fwhm"),
+        step_um=choices.step_um,
+    )
+    try:
+        save_bench(scene, picture)
+    except OSError as error:
+        raise disk_problem(error, picture) from error
 
 
 def compare(today: Answers, changed: Answers) -> tuple[Difference, ...]:

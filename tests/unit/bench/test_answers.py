@@ -196,6 +196,7 @@ def test_a_step_is_judged(pier, step, code, says):
         (["train.1.width=0.02 mm"], "no-light", "fault", "0.02 % of the light.*open it to 3 mm"),
         (["train.3.gap_after=60 mm"], "waist-outside-cell", "fault", "train.3.gap_after to 53.4"),
         (["train.3.gap_after=52 mm"], "waist-off-field", "doubt", "train.3.gap_after to 53.4"),
+        (["train.3.gap_after=53 mm"], "waist-off-centre", "note", "train.3.gap_after to 53.4"),
         (["train.3.axis=y"], "thin-axis-wrong", "fault", "quarter turn.*train.3.axis"),
         (
             ["train.3.facing=flat side first", "light.beam_radius=6 mm", "train.1.width=20 mm"],

@@ -155,12 +155,12 @@ def fit_caustic(
     for _ in range(4):
         fit = robust_fit(design, square, base / model**2, rounds=8)
         model = np.maximum(design @ fit.value, floor)
-    covariance = fit.covariance
+    covariance = fit.covariance * student_factor(count - 3) ** 2
     if cluster is not None:
-        grouped = clustered(fit, design, cluster)
+        groups = len(np.unique(cluster))
+        grouped = clustered(fit, design, cluster) * student_factor(groups - 3) ** 2
         if np.trace(grouped) > np.trace(covariance):
             covariance = grouped
-    covariance = covariance * student_factor(count - 3) ** 2
     a, b, c = (float(value) for value in fit.value)
     if not c > 2.0 * math.sqrt(covariance[2, 2]) or not 4 * a * c > b**2:
         return no_caustic("the sheet does not widen within the field: its waist cannot be told")

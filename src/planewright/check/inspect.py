@@ -582,15 +582,15 @@ def _movement_notes(pairs: Pairs, strange: NDArray[np.bool_], limits: Limits) ->
     slow = np.median(one[known], axis=0)
     length = np.hypot(*(one - slow).T)
     usual = float(np.median(length[known]))
-    notes, jumps = [], np.zeros(2)
-    for k in known[length[known] > max(limits.jump_pixels, 6.0 * usual)]:
+    notes = []
+    far = known[length[known] > max(limits.jump_pixels, 6.0 * usual)]
+    for k in far:
         # The pictures before and after must agree, else it is one frame aside or a bad match.
         after = two[k] if k < len(two) else np.full(2, np.nan)
         before = two[k - 1] if k > 0 else np.full(2, np.nan)
         apart = [np.hypot(*(other - one[k] - slow)) for other in (after, before)]
         if not all(distance < 0.4 * length[k] for distance in apart):
             continue
-        jumps += one[k]
         notes.append(
             Noted(
                 "jump",
@@ -602,7 +602,8 @@ def _movement_notes(pairs: Pairs, strange: NDArray[np.bool_], limits: Limits) ->
                 "look for a pulled cable or a knocked stage",
             )
         )
-    down, right = one[known].sum(axis=0) - jumps
+    # Neither jumps nor bad matches, as at the poles of a ball, are part of a slow walk.
+    down, right = one[np.setdiff1d(known, far)].sum(axis=0)
     if np.hypot(down, right) > limits.drift_pixels:
         notes.append(
             Noted(

@@ -112,17 +112,25 @@ def _trouble(trouble: Trouble) -> None:
 def _differences(differences: tuple[Difference, ...]) -> None:
     from planewright.base.units import show
 
-    if not differences:
-        typer.echo("  no answer changes")
+    large = [one for one in differences if _matters(one)]
+    if len(large) < len(differences):
+        typer.echo(f"  {len(differences) - len(large)} answers change by less than a thousandth")
+    if not large:
         return
-    wide = max(len(one.name) for one in differences)
+    wide = max(len(one.name) for one in large)
     typer.echo(f"  {'':<{wide}} {'today':>16} {'changed':>16} {'difference':>16}")
-    for one in differences:
+    for one in large:
         values = (one.today, one.changed, one.difference)
         told = ["none" if v is None else show(v, one.unit) for v in values]
         if one.difference is not None and one.difference > 0:
             told[2] = "+" + told[2]
         typer.echo(f"  {one.name:<{wide}} " + " ".join(f"{text:>16}" for text in told))
+
+
+def _matters(one: Difference) -> bool:
+    if one.today is None or one.changed is None or one.difference is None:
+        return True
+    return abs(one.difference) >= 1e-3 * max(abs(one.today), abs(one.changed))
 
 
 def _text(head: str, text: str) -> None:
@@ -133,7 +141,7 @@ def _text(head: str, text: str) -> None:
             text,
             wide,
             initial_indent=head,
-            subsequent_indent=" " * min(len(head), 30),
+            subsequent_indent=" " * min(len(head), 52),
             break_long_words=False,
             break_on_hyphens=False,
         )

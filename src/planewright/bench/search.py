@@ -31,7 +31,7 @@ THICK_LIMIT = 0.10  # how much thicker than asked a sheet may be and still count
 HEIGHT_LIMIT = 0.05
 LEAST_PASSED = 0.90
 _CHUNK = 8192
-_LOOKED_AT = 12  # trains that are worked out one by one
+_LOOKED_AT = 10  # trains that are worked out one by one
 _NEAR_FOCUS = 0.02  # of a Rayleigh range
 
 
@@ -140,6 +140,8 @@ def search(
     most_rated: int = 100_000,
     thought_of: Sequence[OwnedLens] = (),
     shown: int = 5,
+    looked_at: int = _LOOKED_AT,
+    falling_short: int = 3,
 ) -> Found:
     """Search the trains that a drawer can make.
 
@@ -155,6 +157,10 @@ def search(
         Lenses to buy one of: every train then has exactly one of them.
     shown : int
         Trains to return.
+    looked_at : int
+        Trains to work out one by one; at least as many as shown.
+    falling_short : int
+        Of these, how many may fall short of what is asked.
 
     Returns
     -------
@@ -167,12 +173,12 @@ def search(
     kept = promising(groups, wish, most_rated)
     rated = [Rated(many, rate(many, pool, wish)) for many in kept]
     total = sum(len(many) for many in kept)
-    looked_at = [
+    worked_out = [
         candidate
-        for group, at in _first(rated, pool, wish, max(_LOOKED_AT, shown))
+        for group, at in _first(rated, pool, wish, max(looked_at, shown), falling_short)
         if (candidate := work_out(group, at, pool, wish)) is not None
     ]
-    best = tuple(sorted(looked_at, key=lambda c: c.order))[:shown]
+    best = tuple(sorted(worked_out, key=lambda c: c.order))[:shown]
     ok = bool(best) and best[0].does_it
     return Found(ok, best, placed, total, "" if ok else _why(best, pool, placed, wish))
 
@@ -236,7 +242,9 @@ def promising(groups: Sequence[Many], wish: Wish, most: int) -> list[Many]:
     return [many for many in some if len(many)]
 
 
-def _first(rated: Sequence[Rated], pool: Pool, wish: Wish, count: int) -> list[tuple[Rated, int]]:
+def _first(
+    rated: Sequence[Rated], pool: Pool, wish: Wish, count: int, falling_short: int
+) -> list[tuple[Rated, int]]:
     """Return the trains that rank first by their ratings, one of each set of focal lengths."""
     if not rated:
         return []
@@ -245,10 +253,15 @@ def _first(rated: Sequence[Rated], pool: Pool, wish: Wish, count: int) -> list[t
     owner = np.concatenate([np.full(len(group.many), k) for k, group in enumerate(rated)])
     within = np.concatenate([np.arange(len(group.many)) for group in rated])
     out: dict[tuple[object, ...], tuple[Rated, int]] = {}
+    short = 0
     for k in np.lexsort((costs, missed)):
+        if missed[k] and short == falling_short:
+            break
         group, at = rated[owner[k]], int(within[k])
         focal = np.abs(pool.focal_mm[group.many.picks[:, at]]).tolist()
-        out.setdefault((group.many.plan, *focal), (group, at))
+        key = (group.many.plan, *focal)
+        short += int(bool(missed[k]) and key not in out)
+        out.setdefault(key, (group, at))
         if len(out) == count:
             break
     return list(out.values())
@@ -341,7 +354,10 @@ def work_out(group: Rated, at: int, pool: Pool, wish: Wish) -> Candidate | None:
     except RangeProblem:
         return None
     names = [element.name for element in train.elements if isinstance(element, Lens)]
-    edge = edge_um(train, made, wish.field_um)
+    try:
+        edge = edge_um(train, made, wish.field_um)
+    except RangeProblem:  # far outside its thin part: the table is good enough there
+        edge = float(rating.edge_um[at])
     height = float(many.height_um[at])
     radius_y = float(many.radius_y_um[at])
     valley = made.aberration.peak_to_valley_waves

@@ -169,6 +169,8 @@ def choices(
     grid = np.indices((*sizes, len(distances)), dtype=np.intp).reshape(len(sizes) + 1, -1)
     picks = np.concatenate([block[:, at] for block, at in zip(blocks, grid, strict=False)])
     keep = _possible(picks, pool)
+    if pool.must_buy:
+        keep &= (~pool.owned[picks]).sum(axis=0) == 1
     return picks[:, keep], distances[grid[-1][keep]]
 
 
@@ -211,7 +213,6 @@ def _possible(picks: Picks, pool: Pool) -> NDArray[np.bool_]:
         for k in range(len(picks)):
             uses = (picks == picks[k]).sum(axis=0)
             keep &= uses <= pool.count[picks[k]]
-    if pool.must_buy and len(picks) > 0:
-        bought = (~pool.owned[picks]).sum(axis=0)
-        keep &= bought <= 1
+    if pool.must_buy:
+        keep &= (~pool.owned[picks]).sum(axis=0) <= 1
     return keep

@@ -105,7 +105,7 @@ def rate(many: Many, pool: Pool, wish: Wish) -> Rating:
     half = pool.half_mm[many.picks]
     w_y, w_z = (_radius_mm(q, wish) for q in (many.before_y, many.before_z))
     passed = _passed(w_y, w_z, half, pool.is_round[many.picks])
-    truncation = (w_z / half).max(axis=0)
+    truncation = np.maximum((w_z / half).max(axis=0), 1e-6)
     waves, turned = _aberration(many, pool, wish, w_y, w_z)
     valley = np.abs(waves) * np.minimum(1.0 / truncation, _RIM_RADII) ** 4 / 4
     fwhm, edge = _true_widths(many.waist_um, many.rayleigh_um, truncation, waves, wish)

@@ -8,6 +8,7 @@ from planewright.cli.bench import bench
 from planewright.cli.build import build
 from planewright.cli.check import check
 from planewright.cli.demo import demo
+from planewright.cli.lenses import lenses
 from planewright.cli.new import new
 from planewright.cli.picture import picture
 
@@ -41,6 +42,7 @@ def _all(
 app.command("demo", short_help="Do the whole job on a simulated session.")(demo)
 app.command("new", short_help="Make a session's folder.")(new)
 app.command("bench", short_help="Say what an instrument can do, and what limits it.")(bench)
+app.command("lenses", short_help="Find the light train that your own lenses can make.")(lenses)
 app.command("check", short_help="Judge every frame: there, good, or to be taken again?")(check)
 app.command("build", short_help="Make the volume.")(build)
 app.command("picture", short_help="Draw pictures of the volume and its frames.")(picture)

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from planewright.cli import app
 
-COMMANDS = ("demo", "new", "bench", "check", "build", "picture")
+COMMANDS = ("demo", "new", "bench", "lenses", "check", "build", "picture")
 
 
 def run(*words: object):

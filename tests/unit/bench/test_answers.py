@@ -108,6 +108,53 @@ def test_the_usable_width_names_its_convention(convention, half):
     assert str(Usable[convention]) in width.reason
 
 
+@pytest.mark.parametrize(("axis", "fwhm"), [("z", 0.9181 * 0.488 * 60), ("y", None)])
+def test_a_slit_limits_its_axis(pier, axis, fwhm):
+    # computed by the diffraction integral, T = 2: FWHM 0.9181 λ f/D in the focal plane, 0.6827 of
+    # the power passes; where it is brightest, a little before that plane, it is a little narrower
+    open_wide = answer(pier("light.beam_quality=1", exact=True))
+    bench = pier("light.beam_quality=1", f"train.1.axis={axis}", "train.1.width=1 mm", exact=True)
+    told = answer(bench)
+    assert told.find("passed").value == pytest.approx(68.27, abs=0.01)
+    expected = fwhm or open_wide.find("sheet_fwhm").value
+    assert told.find("sheet_fwhm").value == pytest.approx(expected, rel=0.02)
+    assert ("edge of iris" in told.find("sheet_fwhm").reason) is (axis == "z")
+
+
+def test_an_elliptic_beam_has_its_own_width_an_axis(pier):
+    changes = ("light.beam_radius=", "light.beam_radius_y=0.5 mm", "light.beam_radius_z=1.2 mm")
+    told = answer(pier(*changes, exact=True))
+    assert told.find("sheet_na").value == pytest.approx(1.2 / 60, rel=1e-3)  # w/f
+    # to 80 %: 2 × 0.3340 w, computed; the beam has widened over 210 mm (walls reduced) of z_R
+    wide = 500 * math.hypot(1, 210 / (math.pi * 0.5**2 / (1.1 * 488e-6)))
+    assert told.find("height").value == pytest.approx(2 * 0.3340 * wide, rel=1e-3)
+
+
+def test_irradiance_and_dose_are_those_of_a_gaussian(pier):
+    # 2 P/(π w_y w_z), and the sum over the frames that pass a plane, each lit for a second
+    bench = pier("train.1.axis=y", "train.1.width=1 mm", exact=True)
+    told = answer(bench, Choices(step_um=2.5))
+    thin = told.find("middle_fwhm").value / 1.17741
+    peak = 2 * 20e-3 * 0.6827 / (math.pi * 0.1 * thin * 1e-4)  # W/cm²
+    assert told.find("irradiance").value == pytest.approx(peak, rel=2e-3)
+    frames = np.arange(-60, 61) * 2.5
+    dose = peak * np.exp(-2 * (frames / thin) ** 2).sum()
+    assert told.find("stack_dose").value == pytest.approx(dose, rel=2e-3)
+
+
+def test_turning_a_mirror_shifts_by_the_lens_behind_it(pier):
+    # in the rear focal plane of the last lens: 2 f a radian and no tilt; elsewhere the tilt in
+    # the liquid is 2 (1 − d/f)/n a radian
+    told = answer(pier("train.2.gap_after=60 mm", exact=True))
+    assert told.find("turn_2_shift").value == pytest.approx(120, rel=1e-3)
+    assert told.find("turn_2_tilt").value == pytest.approx(0, abs=1e-9)
+    off = answer(pier(exact=True)).find("turn_2_tilt").value
+    assert off == pytest.approx(2 * (1 - 70 / 60) / 1.3443, rel=1e-3)
+    # a lens moved by 1 mm sideways sends the light 1/f rad aside, less in the liquid
+    tilt = answer(pier(exact=True)).find("move_3_tilt").value
+    assert tilt == pytest.approx(1e3 / 60 / 1.3443, rel=1e-3)
+
+
 def test_stated_inputs_are_found_by_the_keys_a_person_writes(pier):
     keys = [one.key for one in stated_inputs(pier())]
     assert keys == [

@@ -47,6 +47,19 @@ def test_beams_are_those_of_the_train(pier):
     assert field == pytest.approx(80 + 70 + 53.4 + 1 + 8, abs=0.05)
 
 
+@pytest.mark.parametrize(("facing", "side"), [("curved side first", 0), ("flat side first", 1)])
+def test_a_lens_shows_its_curved_face(pier, facing, side):
+    axes = drawn(bench_figure(scene(pier(f"train.3.facing={facing}"))), "train-z")
+    outline = next(p.get_xy() for p in axes.patches if len(p.get_xy()) > 20)
+    ends = [outline[outline[:, 0] == edge(outline[:, 0])] for edge in (np.min, np.max)]
+    assert len(ends[side]) == 1  # the vertex of the curved face
+    assert ends[side][0, 1] == pytest.approx(0.0)
+    assert len(ends[1 - side]) > 20  # the flat face
+    # the sagitta of R = f (n − 1) over a half width of 10 mm, plus an edge of 0.6 mm
+    sag = 31.2 - np.sqrt(31.2**2 - 100)
+    assert np.ptp(outline[:, 0]) == pytest.approx(sag + 0.6, abs=0.02)
+
+
 def test_the_profile_shows_what_is_answered(pier):
     shown = scene(pier(), field_um=1000.0, lens_axial_um=7.5, step_um=2.5)
     axes = drawn(bench_figure(shown), "profile")

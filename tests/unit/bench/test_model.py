@@ -55,6 +55,8 @@ def test_an_uncertain_tube_makes_an_uncertain_pixel(pier):
     pixel, _ = pier().pixel_um()
     assert pixel.value == pytest.approx(3.9 / 16)
     assert pixel.sigma == pytest.approx(pixel.value * 2 / 200)
+    both = pier("camera.pixel_pitch=3.9 um ± 0.039 um").pixel_um()[0]
+    assert both.sigma == pytest.approx(both.value * 0.01 * 2**0.5)
     assert pier("detection.tube_length=200 mm").pixel_um()[0].sigma is None
 
 

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
+import shutil
 from pathlib import Path
 
 import pytest
@@ -149,3 +152,19 @@ def test_achromats_are_asked_for_only_where_a_singlet_will_not_do():
     assert lens is not None
     assert lens.shape is Shape.PLANO_CONVEX
     assert end_beam(lens.train.train, "z").fwhm_um < 8.1 * 1.1
+
+
+def test_the_page_on_lenses_says_what_comes_out(tmp_path, monkeypatch):
+    docs = Path(__file__).parents[3] / "docs"
+    page = (docs / "lenses.md").read_text("utf-8")
+    command = re.search(r"```console\n(.*?)```", page, re.S)
+    verdict = re.search(r"```text\n(.*?)\n```", page, re.S)
+    assert command is not None
+    assert verdict is not None
+    shutil.copy(docs / "drawer.csv", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    words = shlex.split(command[1].replace("\\\n", " "))
+    told = CliRunner().invoke(app, words[1:])
+    assert told.exit_code == 0, told.output
+    assert told.stdout.startswith(verdict[1] + "\n")
+    assert (tmp_path / "bench.toml").is_file()

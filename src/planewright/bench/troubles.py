@@ -19,6 +19,7 @@ from planewright.optics.gauss import Clipping, clippings
 from planewright.optics.layouts import focus_by_gap
 
 _DARK = 1e-3  # of the light: below it there is no sheet to speak of
+_SHEET_FROM = 4.0  # times as high as thick: below it is called a line
 _DUST_MM = 1.0  # a focus nearer to a surface than this shows its dust
 _WRONG_WAY = 2.0  # a lens turned round must lower the aberration by this factor to be worth it
 
@@ -140,6 +141,16 @@ def _place(c: Context) -> Iterator[Trouble]:
             f"thin along y, {um(2 * c.sheet.height_radius_um)} wide along z",
             "thin along z, the detection axis",
             _turn_cylinders(c),
+        )
+    if c.sheet.height_radius_um < _SHEET_FROM * c.sheet.waist_um:
+        yield Trouble(
+            "line-not-sheet",
+            Severity.FAULT,
+            "The light comes to a line, not to a sheet: it is thin along both axes.",
+            "[[train]]",
+            f"{um(2 * c.sheet.height_radius_um)} high and {um(2 * c.sheet.waist_um)} thick at 1/e²",
+            "high enough for the field",
+            "a sheet needs a cylinder: one that focuses z alone, or one before the last lens",
         )
     depth = sum(e.length_mm for e in c.built.train.elements[c.built.enters :] if isinstance(e, Gap))
     at, field = c.sheet.waist_at_um, c.values.get("field_along")

@@ -251,6 +251,7 @@ def test_a_step_is_judged(pier, step, code, says):
             "doubt",
             "flat side first: .* waves.*curved side first: .* waves.*turn it round",
         ),
+        (["train.3.kind=lens", "train.3.axis="], "line-not-sheet", "fault", "needs a cylinder"),
         (["train.3.facing="], "facing-not-stated", "note", "worse way round is counted"),
         (["train.3.shape=", "train.3.facing="], "shape-not-stated", "note", "free of aberration"),
         (["camera.pixel_pitch=9 um"], "pixel-too-coarse", "doubt", "a tube lens of 692 mm"),

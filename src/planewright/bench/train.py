@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from planewright.base.problems import SettingProblem
+from planewright.base.problems import RangeProblem, SettingProblem
 from planewright.bench.model import BenchFile, Cell, Light
 from planewright.optics.elements import Element, Train
 from planewright.optics.media import medium_index
@@ -57,10 +57,19 @@ def cell_index(cell: Cell, wavelength_nm: float) -> float:
     -------
     float
         Refractive index.
+
+    Raises
+    ------
+    RangeProblem
+        If it is not known at this wavelength or temperature.
     """
-    return medium_index(
-        cell.medium, float(wavelength_nm), temperature_degc=float(cell.temperature_degc)
-    )
+    try:
+        return medium_index(
+            cell.medium, float(wavelength_nm), temperature_degc=float(cell.temperature_degc)
+        )
+    except RangeProblem as problem:
+        problem.where = "bench: [cell]"
+        raise
 
 
 def build(bench: BenchFile) -> Built:

@@ -112,6 +112,16 @@ def _openings(c: Context) -> Iterator[Trouble]:
                 f"take a part at least {needed} wide, or make the beam narrower before it",
             )
 
+        elif cut.passed < 0.5:
+            yield Trouble(
+                "little-light",
+                Severity.NOTE,
+                f"Most of the light ends at {label}.",
+                at,
+                f"{100 * cut.passed:.2g} % of the light passes; {got}",
+                do=f"open it to {needed} if the light is needed",
+            )
+
 
 def _tightest(cut: Clipping) -> tuple[Axis, float, float]:
     if cut.truncation_z >= cut.truncation_y:
@@ -179,7 +189,7 @@ def _place(c: Context) -> Iterator[Trouble]:
     elif abs(at) > (field / 2 if field else c.sheet.rayleigh_um):
         yield Trouble(
             "waist-off-field",
-            Severity.DOUBT,
+            Severity.FAULT if c.values["middle_fwhm"] > 3 * c.sheet.fwhm_um else Severity.DOUBT,
             "The sheet is thinnest outside the field.",
             "[[train]]",
             got,
@@ -202,16 +212,25 @@ def _refocus(c: Context) -> str:
     last = max(
         (k for k, e in enumerate(train.elements) if isinstance(e, Lens) and _acts(e, c)), default=-1
     )
-    for k in range(last + 1, len(train.elements)):
-        if not isinstance(train.elements[k], Gap):
+    for k in range(max(last, 0), len(train.elements)):
+        element, behind = train.elements[k], train.elements[k + 1 : k + 2]
+        if isinstance(element, Gap):
+            start, stop, now = k, k + 1, element.length_mm
+        elif k == last and not (behind and isinstance(behind[0], Gap)):
+            start, stop, now = k + 1, k + 1, 0.0  # the lens touches the next part
+        else:
             continue
-        try:
-            changed = focus_by_gap(train, k, axis=c.sheet.thin_axis).elements[k]
-        except Problem:
-            continue
-        assert isinstance(changed, Gap)
-        key, label = c.built.key(k), c.built.label(k)
-        return f"set {key}.gap_after to {show(changed.length_mm, 'mm')} ({label})"
+        # the search looks to four times a gap's length: the second try reaches a far waist
+        for length in (now, now + abs(c.sheet.waist_at_um) * 1e-3):
+            elements = (*train.elements[:start], Gap(length), *train.elements[stop:])
+            tried = replace(train, elements=elements)
+            try:
+                changed = focus_by_gap(tried, start, axis=c.sheet.thin_axis).elements[start]
+            except Problem:
+                continue
+            assert isinstance(changed, Gap)
+            key, label = c.built.key(k), c.built.label(k)
+            return f"set {key}.gap_after to {show(changed.length_mm, 'mm')} ({label})"
     return "move the lens, or take one of another focal length"
 
 

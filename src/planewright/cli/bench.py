@@ -114,7 +114,8 @@ def _differences(differences: tuple[Difference, ...]) -> None:
 
     large = [one for one in differences if _matters(one)]
     if len(large) < len(differences):
-        typer.echo(f"  {len(differences) - len(large)} answers change by less than a thousandth")
+        few = len(differences) - len(large)
+        typer.echo(f"  answers that change by less than a thousandth, not shown: {few}")
     if not large:
         return
     wide = max(len(one.name) for one in large)

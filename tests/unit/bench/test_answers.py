@@ -244,6 +244,9 @@ def test_a_step_is_judged(pier, step, code, says):
         (["train.3.gap_after=60 mm"], "waist-outside-cell", "fault", "train.3.gap_after to 53.4"),
         (["train.3.gap_after=52 mm"], "waist-off-field", "doubt", "train.3.gap_after to 53.4"),
         (["train.3.gap_after=53 mm"], "waist-off-centre", "note", "train.3.gap_after to 53.4"),
+        (["train.3.gap_after=5 mm"], "waist-off-field", "fault", "train.3.gap_after to 53.4"),
+        (["train.3.gap_after=0 mm"], "waist-off-field", "fault", "train.3.gap_after to 53.4"),
+        (["train.1.width=0.5 mm"], "little-light", "note", "of the light passes"),
         (["train.3.axis=y"], "thin-axis-wrong", "fault", "quarter turn.*train.3.axis"),
         (
             ["train.3.facing=flat side first", "light.beam_radius=6 mm", "train.1.width=20 mm"],
@@ -330,6 +333,9 @@ def test_half_a_bench_answers_what_it_can(pier):
     assert answer(only_lens).find("magnification").value == 10
     with pytest.raises(RangeProblem, match="too little"):
         answer(BenchFile())
+    with pytest.raises(RangeProblem, match="Sea water's index") as hot:
+        answer(pier("cell.temperature=35 degC"))
+    assert hot.value.where == "bench: [cell]"
     with pytest.raises(SettingProblem, match="leads into the cell"):
         answer(pier("train.4.into="))
     with pytest.raises(RangeProblem, match="no such answer"):

@@ -35,7 +35,7 @@ def main() -> None:
     best: dict[str, float] = {}
     for _ in range(given.repeats):
         start = time.perf_counter()
-        groups, tried = place_all(pool, wish)
+        groups, tried = place_all(pool, wish, most=given.trains)
         placed_at = time.perf_counter()
         kept = promising(groups, wish, given.trains)
         kept_at = time.perf_counter()

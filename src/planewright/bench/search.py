@@ -169,7 +169,7 @@ def search(
         the same focal lengths (of either sign) only the best.
     """
     pool = Pool(lenses, thought_of)
-    groups, placed = place_all(pool, wish)
+    groups, placed = place_all(pool, wish, most=most_rated)
     kept = promising(groups, wish, most_rated)
     rated = [Rated(many, rate(many, pool, wish)) for many in kept]
     total = sum(len(many) for many in kept)
@@ -183,7 +183,7 @@ def search(
     return Found(ok, best, placed, total, "" if ok else _why(best, pool, placed, wish))
 
 
-def place_all(pool: Pool, wish: Wish) -> tuple[list[Many], int]:
+def place_all(pool: Pool, wish: Wish, *, most: int | None = None) -> tuple[list[Many], int]:
     """Place every train that a pool can make.
 
     Parameters
@@ -192,6 +192,8 @@ def place_all(pool: Pool, wish: Wish) -> tuple[list[Many], int]:
         The lenses.
     wish : Wish
         What is asked.
+    most : int or None
+        Trains of each kind to keep, the most promising; None for all.
 
     Returns
     -------
@@ -205,11 +207,13 @@ def place_all(pool: Pool, wish: Wish) -> tuple[list[Many], int]:
     for plan in plans():
         picks, free = choices(plan, pool, free_mm=wish.free_mm, longest_mm=wish.longest_mm)
         tried += picks.shape[1]
+        own: list[Many] = []
         for start in range(0, picks.shape[1], _CHUNK):
             part = slice(start, start + _CHUNK)
             many = place(plan, picks[:, part], free[part], pool, wish)
             if len(many):
-                groups.append(many)
+                own.append(many)
+        groups += own if most is None else promising(own, wish, most)
     return groups, tried
 
 

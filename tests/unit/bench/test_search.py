@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import replace
 from itertools import pairwise, permutations
 from pathlib import Path
@@ -12,10 +13,12 @@ import pytest
 
 from planewright.base.problems import RangeProblem
 from planewright.bench.drawer import OwnedLens, read_drawer
-from planewright.bench.search import edge_um, make_train, place_all, search
+from planewright.bench.search import edge_um, make_train, place_all, promising, search
 from planewright.bench.search_bent import cut_waist
+from planewright.bench.search_place import rough_cost
 from planewright.bench.search_plans import BEFORE_OBJECTIVE, INTO_CELL, Pool
 from planewright.bench.search_rate import rate
+from planewright.bench.search_wave import by_waves
 from planewright.bench.search_wish import Wish
 from planewright.optics.aberration import spherical
 from planewright.optics.elements import Facing, Gap, Lens, Shape, Train, Wall
@@ -293,3 +296,46 @@ def test_what_cannot_be_asked_is_refused():
         with pytest.raises(RangeProblem) as caught:
             wish(**change)
         assert told in str(caught.value)
+
+
+@pytest.mark.prove
+def test_a_hundred_thousand_trains_in_ten_seconds():
+    pool = Pool(DEMO)
+    start = time.perf_counter()
+    groups, tried = place_all(pool, wish(), most=100_000)
+    kept = promising(groups, wish(), 100_000)
+    for many in kept:
+        rate(many, pool, wish())
+    assert len(DEMO) >= 30
+    assert tried >= 100_000
+    assert sum(len(many) for many in kept) == 100_000
+    assert time.perf_counter() - start < 10.0
+
+
+@pytest.mark.prove
+@pytest.mark.parametrize("sheet_um", [2.5, 4.0, 6.0, 10.0, 16.0])
+@pytest.mark.parametrize("beam_radius_mm", [0.35, 1.0])
+def test_wave_optics_bears_out_what_is_found(sheet_um, beam_radius_mm):
+    # the angular spectrum of the same train: another account of edges and aberration
+    field = 2.5 * math.pi * INDEX * (sheet_um / FWHM) ** 2 / 0.488
+    asked = wish(sheet_um=sheet_um, field_um=field, beam_radius_mm=beam_radius_mm, height_um=400.0)
+    found = search(DEMO, asked)
+    assert found.ok
+    for candidate in found.best[:2]:
+        waves = by_waves(candidate, asked)
+        assert waves.ok, waves.why
+        assert waves.keeps, waves.why
+        assert waves.fwhm_um == pytest.approx(candidate.sheet.fwhm_um, rel=0.03)
+        assert waves.edge_um == pytest.approx(candidate.edge_um, rel=0.05)
+
+
+def test_keeping_only_the_promising_changes_nothing():
+    pool = Pool(DEMO[::3])
+    every = place_all(pool, wish())[0]
+    some = place_all(pool, wish(), most=300)[0]
+    first, second = (
+        sorted(np.concatenate([rough_cost(m, wish()) for m in promising(groups, wish(), 300)]))
+        for groups in (every, some)
+    )
+    assert len(first) == 300
+    assert first == second

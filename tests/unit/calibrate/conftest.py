@@ -20,3 +20,15 @@ def light_simulator() -> ModuleType:
     sys.modules[spec.name] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="session")
+def ruled_simulator() -> ModuleType:
+    path = Path(__file__).parents[3] / "benchmarks" / "calibrate_study.py"
+    spec = importlib.util.spec_from_file_location("calibrate_study_of_tests", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module

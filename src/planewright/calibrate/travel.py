@@ -221,8 +221,6 @@ def _taken_up(
 
 
 _SHORT = "too few readings are left once the play is taken up: make longer runs, with stops"
-    "too few readings are left once the play is taken up: make longer runs each way, with stops"
-)
 
 
 def _with_screw(

@@ -48,7 +48,7 @@ def test_lens_widths_are_those_of_a_round_pupil(aperture, lateral_um, axial_um):
 
 
 def test_combined_width_is_near_the_product_of_two_gaussians():
-    # (s⁻² + d⁻²)^(−1/2) is low by at most 0.9 % for a sinc² lens (computed for CHECKS' (5, 20)).
+    # (s⁻² + d⁻²)^(−1/2) is low by at most 0.9 % for a sinc² lens (computed, for 5 and 20 µm).
     lens = Instrument()
     x = np.array([0.0, 40.0, 125.0])
     sheet, detection = lens.sheet_fwhm_um(x), lens.lens_axial_fwhm_um

@@ -260,7 +260,7 @@ def slide_rows(runs: int, *, seed: int = 0, lit: bool = False) -> list[Row]:
         tilt, slope = rng.uniform(38, 55), rng.uniform(0.8, 1.2)
         period = rng.uniform(13, 18)
         half = 420 * pixel * math.tan(math.radians(tilt)) / 2 / slope
-        commanded = np.linspace(-1.1, 1.1, 44) * half
+        commanded = np.linspace(-1.1, 1.1, 66 if lit else 44) * half
         longer = 1 + rng.uniform(-tolerance, tolerance)
         photographs = slide_photographs(
             rng, tilt_deg=tilt, slope=slope, flat_period_px=period, pixel_um=pixel, rows=150,

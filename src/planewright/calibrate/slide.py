@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import cv2
@@ -52,11 +52,15 @@ class Band(StrEnum):
 
 @dataclass(frozen=True)
 class _Slide:
-    """Commanded travel a pixel along (x, y), its covariance, and the lines it moves over."""
+    """Commanded travel a pixel along (x, y), its covariance, and the lines it moves over.
+
+    ``walk`` is the relative error, alike in both, that following the lines sideways brings.
+    """
 
     gradient: Floats
     covariance: Floats
     lines: Lines
+    walk: float
 
 
 def travel_from_slide(
@@ -79,8 +83,9 @@ def travel_from_slide(
     Parameters
     ----------
     photographs : sequence of arrays of shape (y, x)
-        Light, one a position, the stage moved the same way throughout. Each is looked at twice;
-        a sequence that reads its photographs when asked keeps memory small.
+        Light, one a position, the stage moved the same way throughout, by no more than half the
+        depth of field or half the sheet's radius a step. Each is looked at several times; a
+        sequence that reads its photographs when asked keeps memory small.
     commanded_um : array_like of shape (N,)
         Position that the controller was told for each, µm.
     pitch_um : float
@@ -249,8 +254,7 @@ def _watched(
     trend = np.polyval(np.polyfit(commanded, moved, 1), commanded)
     walk = math.sqrt(15.0 * float(np.mean((moved - trend) ** 2)))
     walk /= abs(along[0]) * np.ptp(u) + abs(along[1]) * np.ptp(v)
-    spread = lines.covariance + walk**2 * np.outer(along, along)
-    return _Slide(gradient, covariance, replace(lines, covariance=spread))
+    return _Slide(gradient, covariance, lines, walk / abs(float(along @ lines.gradient)))
 
 
 def _short(share: float) -> str:
@@ -391,6 +395,8 @@ def _told(
         slide.lines.covariance,
         flat_sigma**2,
     )
+    alike = np.array([*slide.gradient, *slide.lines.gradient, 0.0]) * slide.walk
+    spread += np.outer(alike, alike)
     slopes = np.zeros((2, 5))
     for index in range(5):
         step = 1e-5 * max(abs(centre[index]), 1e-3 * flat if index > 1 else 1e-6)
@@ -398,13 +404,11 @@ def _told(
         up, down = (m if m is not None else found for m in moved)
         slopes[:, index] = [(up[0] - down[0]) / (2 * step), (up[1] - down[1]) / (2 * step)]
     variance = np.einsum("ij,jk,ik->i", slopes, spread, slopes)
-    # By the pixel, the pitch's error stands in the flat frequency and cancels from pitch · F.
-    scale = amplification - 1.0 if by_pixel else 0.0
+    # By the pixel, the pitch's error stands in the flat frequency and cancels from pitch · F:
+    # it is taken out of the one and counted once, as the angle amplifies it.
+    pitch_part = slope * systematic * (amplification if by_pixel else 1.0)
     if by_pixel:
         variance[0] -= (slopes[0, 4] * flat * systematic) ** 2
-        pitch_part = slope * (scale + 1.0) * systematic
-    else:
-        pitch_part = slope * systematic
     notes = ("backlash and the screw's error want commanded and measured pairs",)
     um = missing("um", "a tilted slide does not show it")
     return Travel(

@@ -163,6 +163,7 @@ def test_the_page_on_lenses_says_what_comes_out(tmp_path, monkeypatch):
     assert verdict is not None
     shutil.copy(docs / "drawer.csv", tmp_path)
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "100")
     words = shlex.split(command[1].replace("\\\n", " "))
     told = CliRunner().invoke(app, words[1:])
     assert told.exit_code == 0, told.output

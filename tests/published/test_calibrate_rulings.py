@@ -55,8 +55,8 @@ def test_the_slide_under_the_sheet_over_200_runs(study):
 
 
 def test_a_few_runs(study):
-    """Eight to twenty draws: the limits hold; honesty takes more and is left to the long count."""
-    hold([*study.pairs_rows(20), *study.pixel_rows(8)], least=0.7, most=1.0, factor=2.5)
+    """Four to twenty draws: the limits hold; honesty takes more and is left to the long count."""
+    hold([*study.pairs_rows(20), *study.pixel_rows(4)], least=0.7, most=1.0, factor=2.5)
 
 
 def test_the_count_fails_when_a_figure_is_spoiled(study):
